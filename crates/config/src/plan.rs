@@ -1,0 +1,196 @@
+//! The checked configuration: what the daemon works from. It cannot be wrong in itself; what the
+//! file says is checked on the way here.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use zonda_model::{ChannelName, Name, Period, Quantity, SourceId, Unit};
+use zonda_protocol::modbus::{RegisterInput, Table, UnitId};
+use zonda_protocol::serial::SerialSettings;
+use zonda_protocol::text::TextFormat;
+use zonda_signal::Mapping;
+
+/// Everything the file says, checked.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// The station.
+    pub station: StationPlan,
+    /// The HTTP side.
+    pub http: HttpPlan,
+    /// The lines, in the order of the file.
+    pub lines: Vec<LinePlan>,
+    /// Every source of every line; a [`SourceId`] is an index into this.
+    pub sources: Vec<SourcePlan>,
+    /// The channels, in the order of the file.
+    pub channels: Vec<ChannelPlan>,
+    /// The text that this was read from, and its hash.
+    pub revision: Revision,
+}
+
+/// One state of the configuration file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Revision {
+    /// BLAKE3 of the text, in hexadecimal.
+    pub hash: String,
+    /// The text.
+    pub text: String,
+}
+
+/// The station as a whole.
+#[derive(Clone, Debug)]
+pub struct StationPlan {
+    /// Shown on the page and in reports.
+    pub name: String,
+    /// IANA name of the laboratory's time zone.
+    pub time_zone: String,
+    /// Directory of the record.
+    pub data: PathBuf,
+    /// How often the writer commits.
+    pub commit_every: Duration,
+    /// How many samples memory holds while the disk takes none.
+    pub memory_samples: usize,
+}
+
+/// The HTTP side.
+#[derive(Clone, Debug)]
+pub struct HttpPlan {
+    /// Where to listen; loopback by default.
+    pub listen: std::net::SocketAddr,
+}
+
+/// One physical way to devices. One task owns it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LinePlan {
+    /// Its name.
+    pub name: Name,
+    /// The tick: how often each source is asked, or how often a listened-to device is expected.
+    pub every: Period,
+    /// How to talk.
+    pub driver: DriverPlan,
+}
+
+/// How a line talks.
+#[derive(Clone, Debug, PartialEq)]
+pub enum DriverPlan {
+    /// Modbus RTU on a serial port.
+    ModbusRtu(RtuPlan),
+    /// Modbus TCP.
+    ModbusTcp(TcpPlan),
+    /// ASCII lines.
+    Text(TextPlan),
+}
+
+/// A serial port and its settings.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PortPlan {
+    /// A stable path, such as one under `/dev/serial/by-id`.
+    pub path: PathBuf,
+    /// Speed and framing.
+    pub settings: SerialSettings,
+}
+
+/// A Modbus RTU line.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RtuPlan {
+    /// The port.
+    pub port: PortPlan,
+    /// True where the adapter hands our own request back before the answer.
+    pub echo: bool,
+    /// Silence kept before a request; never less than the standard's 3.5 characters.
+    pub silence_min: Duration,
+    /// The modules, asked in this order.
+    pub modules: Vec<ModulePlan>,
+}
+
+/// A Modbus TCP line: one connection shared by all its units.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TcpPlan {
+    /// Host name or address.
+    pub host: String,
+    /// Port, 502 by default.
+    pub port: u16,
+    /// How many requests may be under way at once; 1 unless the device allows more.
+    pub in_flight_max: u8,
+    /// The modules, asked in this order.
+    pub modules: Vec<ModulePlan>,
+}
+
+/// One unit's registers that are read at each tick.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ModulePlan {
+    /// Which source its scans are.
+    pub source: SourceId,
+    /// Its name.
+    pub name: Name,
+    /// The unit (1 to 247 on RTU).
+    pub unit: UnitId,
+    /// Input or holding registers.
+    pub table: Table,
+    /// The longest wait for an answer.
+    pub timeout: Duration,
+    /// How often a failed request is repeated within its tick.
+    pub retries: u8,
+    /// The most registers the device hands over in one request (125 by the standard).
+    pub registers_max: u16,
+    /// The inputs that channels use, by ascending register; scans carry their codes in this order.
+    pub inputs: Vec<RegisterInput>,
+}
+
+/// A line of ASCII text; it is one source.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TextPlan {
+    /// Which source its scans are.
+    pub source: SourceId,
+    /// Where the text comes from.
+    pub wire: TextWire,
+    /// Whether the device talks by itself.
+    pub talk: Talk,
+    /// How a line is taken apart; scans carry the fields' codes in the order of its fields.
+    pub format: TextFormat,
+}
+
+/// Where text comes from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum TextWire {
+    /// A serial port.
+    Serial(PortPlan),
+    /// A TCP connection to host and port.
+    Tcp(String, u16),
+}
+
+/// Who begins.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Talk {
+    /// The device sends by itself.
+    Listen,
+    /// We send these bytes at each tick and wait this long for the line.
+    Ask(Vec<u8>, Duration),
+}
+
+/// A source of codes, as channels refer to it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SourcePlan {
+    /// The module's name, or the text line's.
+    pub name: Name,
+    /// Index of its line in [`Config::lines`].
+    pub line: usize,
+    /// True where a rig plays the device: every reading is then marked `simulated`.
+    pub simulated: bool,
+}
+
+/// One recorded quantity.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChannelPlan {
+    /// Its name, such as `Z1-left.velocity`.
+    pub name: ChannelName,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// The unit in which the file speaks of it, and in which it is shown unless the reader chooses another.
+    pub unit: Unit,
+    /// Where its code comes from.
+    pub source: SourceId,
+    /// Which of the scan's codes.
+    pub input: usize,
+    /// How the code becomes a value.
+    pub mapping: Mapping,
+}
