@@ -1,30 +1,44 @@
 //! Mappings: the whole way from code to value, checked once, then never in doubt.
 //!
-//! Exactness. Every step is one or two double-precision operations on the numbers as written, so a
-//! value agrees with exact arithmetic to some parts in 10¹⁵ of the range. The way is monotone: a
-//! higher code never gives a lower value (or a higher one, where the range is reversed). The same
-//! mapping gives the same bits on every machine, as only the basic operations of IEEE 754 are used.
+//! Exactness. Every step is a few double-precision operations on the numbers as written, so a
+//! linear value agrees with exact arithmetic to some parts in 10¹⁵ of its range. The linear way is
+//! monotone: a higher code never gives a lower value (or a higher one, where the range is reversed),
+//! and it gives the same bits on every machine, as only the basic operations of IEEE 754 are used.
 
-use zonda_model::written::{BadWriting, Span};
+use zonda_model::written::Span;
 use zonda_model::{Code, Quality, Quantity, Unit};
 
-use crate::characteristic::{BadRange, Characteristic, Range};
 use crate::code::CodeFormat;
+use crate::line::{BadLine, Line};
 use crate::scale::Scale;
 use crate::signal::{Judgement, Signal};
+use crate::step::{Step, Stepped};
 
 /// Why parts do not make a mapping.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum MappingError {
-    /// The range cannot be, or belongs to another quantity.
+    /// The range is empty.
     #[error(transparent)]
-    Range(#[from] BadRange),
-    /// Without a range or other characteristic the scale must speak in the quantity's unit.
-    #[error("without a signal and a range the code is the value itself, but {0}")]
-    Direct(BadWriting),
+    Range(#[from] BadLine),
+    /// The range is written in a unit of another quantity.
+    #[error("{found} is a unit of {}, but the channel's quantity is {expected}, in {} for example", .found.quantity(), .expected.si())]
+    RangeOfOtherQuantity {
+        /// The unit of the range.
+        found: Unit,
+        /// What the channel measures.
+        expected: Quantity,
+    },
+    /// No signal, no range: the scale must speak in the quantity's unit.
+    #[error("without a signal and a range the code is the value itself, but {found} is a unit of {}, not of {expected}", .found.quantity())]
+    NotTheValue {
+        /// The unit of the scale.
+        found: Unit,
+        /// What the channel measures.
+        expected: Quantity,
+    },
     /// A signal, and nothing that says what it stands for.
-    #[error("the signal's range is missing: say what {0}-{1} {2} stands for, such as `0-50 m/s`")]
-    RangeMissing(f64, f64, Unit),
+    #[error("the range is missing: say what {from}-{to} {unit} stands for, such as `0-50 m/s`", from = .0.from, to = .0.to, unit = .0.unit)]
+    RangeMissing(Span),
     /// A range, and no signal that it belongs to.
     #[error("a range needs the signal it belongs to, such as `0-1 V` or `4-20 mA`")]
     SignalMissing,
@@ -50,6 +64,24 @@ pub enum MappingError {
         /// What the signal is.
         expected: Quantity,
     },
+    /// A step that cannot follow the one before it.
+    #[error("step {number} takes {}, but what comes before it gives {given}", .takes.quantity())]
+    StepDoesNotFollow {
+        /// Which step, counted from 1.
+        number: usize,
+        /// The unit of its input.
+        takes: Unit,
+        /// What comes before it.
+        given: Quantity,
+    },
+    /// The last step ends at another quantity than the channel's.
+    #[error("the last step gives {}, but the channel's quantity is {expected}", .found.quantity())]
+    LastStep {
+        /// The unit of its output.
+        found: Unit,
+        /// What the channel measures.
+        expected: Quantity,
+    },
 }
 
 /// How a code becomes a value. Immutable: a change is a new mapping.
@@ -59,7 +91,7 @@ pub struct Mapping {
     format: CodeFormat,
     scale: Scale,
     signal: Option<Signal>,
-    characteristic: Characteristic,
+    steps: Vec<Step>,
 }
 
 /// Collects the parts of a [`Mapping`]; [`build`](Self::build) checks them against one another.
@@ -70,6 +102,7 @@ pub struct MappingBuilder {
     scale: Scale,
     signal: Option<Signal>,
     range: Option<Span>,
+    steps: Vec<Step>,
 }
 
 impl MappingBuilder {
@@ -79,9 +112,15 @@ impl MappingBuilder {
         self
     }
 
-    /// The range that the signal's span stands for, in a straight line.
+    /// The range that the signal's span stands for, in a straight line: the first step.
     pub fn range(mut self, range: Span) -> Self {
         self.range = Some(range);
+        self
+    }
+
+    /// One more step, after the range and the steps given so far.
+    pub fn step(mut self, step: Step) -> Self {
+        self.steps.push(step);
         self
     }
 
@@ -93,32 +132,31 @@ impl MappingBuilder {
         if let Some(signal) = self.signal {
             check_measured(self.scale.unit(), signal)?;
         }
+        let mut steps: Vec<Step> = self.first_step()?.into_iter().collect();
+        steps.extend(self.steps);
+        let source = self.signal.map_or(self.scale.unit(), |s| s.span().unit);
+        check_steps(source, &steps, self.quantity, self.signal)?;
         Ok(Mapping {
             quantity: self.quantity,
             format: self.format,
             scale: self.scale,
             signal: self.signal,
-            characteristic: self.characteristic()?,
+            steps,
         })
     }
 
-    fn characteristic(&self) -> Result<Characteristic, MappingError> {
-        let source = self
-            .signal
-            .map_or(self.scale.unit(), |signal| signal.span().unit);
-        match (self.range, self.signal) {
-            (Some(range), Some(_)) => Ok(Characteristic::Linear(Range::new(self.quantity, range)?)),
-            (Some(_), None) => Err(MappingError::SignalMissing),
-            (None, _) if self.quantity.accepts(source) => Ok(Characteristic::Direct),
-            (None, Some(signal)) => {
-                let Span { from, to, unit } = signal.span();
-                Err(MappingError::RangeMissing(from, to, unit))
-            }
-            (None, None) => Err(MappingError::Direct(BadWriting::WrongQuantity {
-                found: source,
+    fn first_step(&self) -> Result<Option<Step>, MappingError> {
+        let Some(range) = self.range else {
+            return Ok(None);
+        };
+        let signal = self.signal.ok_or(MappingError::SignalMissing)?;
+        if self.steps.is_empty() && !self.quantity.accepts(range.unit) {
+            return Err(MappingError::RangeOfOtherQuantity {
+                found: range.unit,
                 expected: self.quantity,
-            })),
+            });
         }
+        Ok(Some(Step::Line(Line::new(signal.span(), range)?)))
     }
 }
 
@@ -134,6 +172,33 @@ fn check_measured(found: Unit, signal: Signal) -> Result<(), MappingError> {
     }
 }
 
+/// Each step must take what the one before it gives, and the last must give the channel's quantity.
+fn check_steps(
+    source: Unit,
+    steps: &[Step],
+    expected: Quantity,
+    signal: Option<Signal>,
+) -> Result<(), MappingError> {
+    let mut given = source;
+    for (index, step) in steps.iter().enumerate() {
+        if !step.accepts(given.quantity()) {
+            return Err(MappingError::StepDoesNotFollow {
+                number: index + 1,
+                takes: step.input(),
+                given: given.quantity(),
+            });
+        }
+        given = step.output();
+    }
+    let found = given;
+    match (steps, signal) {
+        _ if expected.accepts(found) => Ok(()),
+        ([], Some(signal)) => Err(MappingError::RangeMissing(signal.span())),
+        ([], None) => Err(MappingError::NotTheValue { found, expected }),
+        _ => Err(MappingError::LastStep { found, expected }),
+    }
+}
+
 impl Mapping {
     /// Begins a mapping to `quantity`. Without more, the scaled code is the value itself.
     pub const fn builder(quantity: Quantity, format: CodeFormat, scale: Scale) -> MappingBuilder {
@@ -143,6 +208,7 @@ impl Mapping {
             scale,
             signal: None,
             range: None,
+            steps: Vec::new(),
         }
     }
 
@@ -151,18 +217,20 @@ impl Mapping {
     /// No value where there is no code or the code stands for no number
     /// ([`Quality::NO_NUMBER`]), and in a failure band. A value is always finite.
     pub fn map(&self, code: Option<Code>) -> (Option<f64>, Quality) {
-        const NO_NUMBER: (Option<f64>, Quality) = (None, Quality::NO_NUMBER);
         let Some(decoded) = code.and_then(|code| self.format.decode(code)) else {
-            return NO_NUMBER;
+            return (None, Quality::NO_NUMBER);
         };
-        let measured = self.scale.measured(decoded.number);
-        let (signal, judgement) = self.signal_of(measured);
-        let value = self.value_of(signal);
-        if !value.is_finite() {
-            return NO_NUMBER;
-        }
+        let (signal, judgement) = self.signal_of(self.scale.measured(decoded.number));
         let quality = decoded.quality | judgement.quality;
-        (judgement.has_value.then_some(value), quality)
+        let Stepped {
+            value,
+            quality: said,
+        } = self.walk(signal);
+        match value {
+            _ if !judgement.has_value => (None, quality),
+            Some(value) if !value.is_finite() => (None, Quality::NO_NUMBER),
+            _ => (value, quality | said),
+        }
     }
 
     fn signal_of(&self, measured: f64) -> (f64, Judgement) {
@@ -175,37 +243,50 @@ impl Mapping {
         }
     }
 
-    fn value_of(&self, signal: f64) -> f64 {
-        match (self.characteristic, self.signal) {
-            (Characteristic::Linear(range), Some(kind)) => range.at(kind.fraction(signal)),
-            _ => signal,
+    /// Takes all steps; a step without a value ends the way.
+    fn walk(&self, signal: f64) -> Stepped {
+        let mut at = Stepped::good(signal);
+        for step in &self.steps {
+            let Some(input) = at.value else { break };
+            let next = step.take(input);
+            at = Stepped {
+                value: next.value,
+                quality: at.quality | next.quality,
+            };
         }
+        at
     }
 
-    /// What a code stands for electrically, in SI, before the characteristic: for a person at the
-    /// terminals with a meter in hand. `None` where the code stands for no number.
+    /// What a code stands for electrically, in SI, before any step: for a person at the terminals
+    /// with a meter in hand. `None` where the code stands for no number.
     pub fn signal_si(&self, code: Code) -> Option<f64> {
         let measured = self.scale.measured(self.format.decode(code)?.number);
         let (signal, _) = self.signal_of(measured);
         signal.is_finite().then_some(signal)
     }
 
-    /// The size of one count in the value, SI, from which the digits worth showing follow.
+    /// The size of one count in the value, SI, from which the digits worth showing follow; in the
+    /// middle of the signal's span, where steps are not straight.
+    ///
     /// `None` where the code has no steps known here (floats, numbers of a text line).
     pub fn resolution(&self) -> Option<f64> {
         if !self.format.has_counts() {
             return None;
         }
         let step = self.scale.step_si();
-        let through_shunt = self
-            .signal
-            .map_or(step, |signal| signal.from_measured(step));
-        Some(match (self.characteristic, self.signal) {
-            (Characteristic::Linear(range), Some(signal)) => {
-                through_shunt / signal.width_si() * range.width_si()
-            }
-            _ => through_shunt,
-        })
+        let Some(signal) = self.signal else {
+            return self.width_of(0.0, step);
+        };
+        self.width_of(signal.middle_si(), signal.from_measured(step))
+    }
+
+    fn width_of(&self, middle: f64, step: f64) -> Option<f64> {
+        if self.steps.is_empty() {
+            return Some(step);
+        }
+        let low = self.walk(middle - step / 2.0).value?;
+        let high = self.walk(middle + step / 2.0).value?;
+        Some((high - low).abs())
     }
 
     /// What the value measures.
@@ -228,8 +309,8 @@ impl Mapping {
         self.signal
     }
 
-    /// How the signal becomes the value.
-    pub const fn characteristic(&self) -> Characteristic {
-        self.characteristic
+    /// The steps from signal to value; none where the signal is the value.
+    pub fn steps(&self) -> &[Step] {
+        &self.steps
     }
 }

@@ -235,11 +235,11 @@ impl Signal {
         self.span.unit.quantity()
     }
 
-    /// The width of the span, in SI.
-    pub const fn width_si(self) -> f64 {
+    /// The middle of the span, in SI.
+    pub const fn middle_si(self) -> f64 {
         self.span
             .unit
-            .difference_to_si(self.span.to - self.span.from)
+            .to_si(f64::midpoint(self.span.from, self.span.to))
     }
 
     /// The signal behind what the module measured, both in SI: through the shunt, if there is one.
@@ -248,11 +248,6 @@ impl Signal {
             Some(shunt) => measured / shunt.unit.to_si(shunt.value),
             None => measured,
         }
-    }
-
-    /// Where in the span a signal in SI stands: 0 at its low, 1 at its high end, beyond outside it.
-    pub const fn fraction(self, signal: f64) -> f64 {
-        (self.span.unit.from_si(signal) - self.span.from) / (self.span.to - self.span.from)
     }
 
     /// What is to be said of a signal in SI. A limit is met within `rounding` of itself.
