@@ -1,1 +1,23 @@
-//! Placeholder header, replaced by its owner.
+//! The rig: a simulated powder-coating oven with its instruments, which speak the real protocols.
+//!
+//! From the inside out: [`oven`] is the physics, [`instruments`] what the meters and converters
+//! make of it, [`bench`] the whole as one pure state that is stepped. [`rig`] puts it on wires:
+//! Modbus RTU and text lines on pseudo-terminals at the true pace of the line, Modbus TCP on
+//! loopback. [`wiring`] says exactly what is wired to what, [`fault`] what can be made to fail,
+//! and [`truth`] what the air really does. [`farm`] is something else: many cheap TCP modules for
+//! load tests.
+//!
+//! Demo and tests use the same rig. Everything here is simulated and invented; nothing here uses
+//! the daemon's own protocol code, so that the rig is never its echo.
+
+pub mod fault;
+pub mod options;
+pub mod serial;
+pub mod truth;
+pub mod wiring;
+
+pub use fault::Fault;
+pub use options::{DoorHabit, RigOptions, Silence, StartPhase};
+pub use serial::SerialFormat;
+pub use truth::Truth;
+pub use wiring::Wiring;
