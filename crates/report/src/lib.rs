@@ -1,1 +1,10 @@
-//! Placeholder header, replaced by its owner.
+//! What leaves the record: exports, streamed from the store in bounded memory.
+//!
+//! [`csv`] turns samples and gaps into CSV text and does no I/O; [`export`] feeds it from the store,
+//! a page at a time. Where the bytes go (a file, a socket) is left to the caller.
+
+pub mod axis;
+pub mod csv;
+
+pub use axis::Axis;
+pub use csv::{Column, Dialect, Form, Zone};
