@@ -23,8 +23,14 @@
 mod bad;
 mod check;
 mod checksum;
+mod decode;
 mod format;
+mod number;
+mod reader;
+mod reject;
 
 pub use bad::{BadFormat, Part};
 pub use checksum::{Checksum, Covers, Sum, UnknownSum};
 pub use format::{Column, Delimiter, Encoding, Field, Layout, Terminator, TextFormat, TextSpec};
+pub use reader::{Counts, Line, LineReader};
+pub use reject::{Reject, Why};

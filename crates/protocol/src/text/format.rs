@@ -42,6 +42,15 @@ impl Terminator {
         }
     }
 
+    /// How long the terminator is that `partial` ends in, if it ends in one.
+    pub(super) fn ending(&self, partial: &[u8]) -> Option<usize> {
+        let ends = match self {
+            Self::Any => partial.ends_with(b"\n") || partial.ends_with(b"\r"),
+            one => partial.ends_with(one.bytes()),
+        };
+        ends.then_some(self.bytes().len())
+    }
+
     /// The bytes of a terminator; of [`Terminator::Any`], those of a line feed.
     pub(super) fn bytes(&self) -> &[u8] {
         match self {
@@ -248,6 +257,10 @@ impl TextFormat {
         self.fields
             .iter()
             .position(|field| field.name.as_str() == name)
+    }
+
+    pub(super) fn pattern(&self) -> Option<&Regex> {
+        self.pattern.as_ref().map(|pattern| &pattern.0)
     }
 
     /// What was written and found right.
