@@ -1,1 +1,20 @@
-//! Placeholder header, replaced by its owner.
+//! The configuration: one TOML file, the truth about the wiring.
+//!
+//! Text goes in, a checked [`Config`] or every mistake at once comes out ([`check`]). Nothing here
+//! opens a file or a port. The keys are data ([`keys`]): the check for unknown ones, the JSON Schema
+//! for editors and the reference in the documentation are all made from the one list.
+
+mod check;
+pub mod fault;
+pub mod keys;
+mod output;
+mod plan;
+pub mod reference;
+pub mod schema;
+mod section;
+mod source;
+mod text;
+
+pub use check::{Checked, check};
+pub use fault::{Fault, Faults};
+pub use plan::*;

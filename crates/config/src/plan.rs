@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use zonda_model::{ChannelName, Name, Period, Quantity, SourceId, Unit};
-use zonda_protocol::modbus::{RegisterInput, Table, UnitId};
+use zonda_protocol::modbus::{PlanLimits, RegisterInput, RegisterPlan, Table, UnitId};
 use zonda_protocol::serial::SerialSettings;
 use zonda_protocol::text::TextFormat;
 use zonda_signal::Mapping;
@@ -194,3 +194,34 @@ pub struct ChannelPlan {
     /// How the code becomes a value.
     pub mapping: Mapping,
 }
+
+impl ModulePlan {
+    /// The requests of one tick.
+    pub fn registers(&self) -> RegisterPlan {
+        RegisterPlan::new(&self.inputs, PlanLimits::without_holes(self.registers_max))
+    }
+}
+
+impl RtuPlan {
+    /// The least time that the frames and silences of one tick take on the wire.
+    pub fn wire_time(&self) -> Duration {
+        let settings = self.port.settings;
+        let exchange = |registers: u16| {
+            let answer = RTU_ANSWER_BYTES + 2 * usize::from(registers);
+            settings.wire_time(RTU_REQUEST_BYTES)
+                + settings.wire_time(answer)
+                + settings.rtu_silence()
+                + self.silence_min
+        };
+        self.modules
+            .iter()
+            .flat_map(|module| module.registers().spans().to_vec())
+            .map(|span| exchange(span.count()))
+            .sum()
+    }
+}
+
+/// Unit, function, first register, count, checksum.
+const RTU_REQUEST_BYTES: usize = 8;
+/// Unit, function, byte count, checksum; the registers come on top.
+const RTU_ANSWER_BYTES: usize = 5;

@@ -1,0 +1,165 @@
+//! What the check says of files that people write.
+
+use super::*;
+use proptest::prelude::*;
+use zonda_model::{Code, Quality, Unit};
+
+const BENCH: &str = r#"
+[line.bench]
+every = "250 ms"
+modbus-rtu = { port = "/dev/serial/by-id/usb-adapter-A1", serial = "19200 8E1" }
+
+[module.A]
+line = "bench"
+unit = 1
+registers = "input 0-15"
+code = "int16"
+count = "1 mV"
+
+[meter.Z1-left]
+temperature = { input = "A.9", signal = "1-5 V", range = "500-0 °C" }
+velocity = { input = "A.2", signal = "0-10 V", range = "0-9840 ft/min" }
+"#;
+
+fn checked(text: &str) -> Checked {
+    check("oven.toml", text).unwrap_or_else(|faults| panic!("{faults}"))
+}
+
+fn said(text: &str) -> String {
+    check("oven.toml", text)
+        .map(|_| ())
+        .unwrap_err()
+        .to_string()
+}
+
+#[test]
+fn a_meter_yields_its_channels_in_the_order_of_the_file() {
+    let config = checked(BENCH).config;
+    let names: Vec<_> = config
+        .channels
+        .iter()
+        .map(|channel| channel.name.as_str())
+        .collect();
+    assert_eq!(names, ["Z1-left.temperature", "Z1-left.velocity"]);
+    assert_eq!(config.channels[1].unit, Unit::FootPerMinute);
+    // Only inputs in use are asked for, by ascending register; each channel knows its place among them.
+    let crate::DriverPlan::ModbusRtu(line) = &config.lines[0].driver else {
+        panic!("not an RTU line")
+    };
+    let registers: Vec<_> = line.modules[0]
+        .inputs
+        .iter()
+        .map(|input| input.register())
+        .collect();
+    assert_eq!(registers, [1, 8]);
+    assert_eq!(
+        config
+            .channels
+            .iter()
+            .map(|channel| channel.input)
+            .collect::<Vec<_>>(),
+        [1, 0]
+    );
+}
+
+#[test]
+fn a_reversed_range_maps_from_its_upper_end() {
+    let config = checked(BENCH).config;
+    let mapping = &config.channels[0].mapping;
+    assert_eq!(
+        mapping.map(Some(Code::Count(1000))),
+        (Some(500.0), Quality::empty())
+    );
+    assert_eq!(
+        mapping.map(Some(Code::Count(5000))),
+        (Some(0.0), Quality::empty())
+    );
+}
+
+#[test]
+fn every_mistake_is_said_at_once_with_its_place() {
+    let faults = check("oven.toml", include_str!("data/wrong.toml"))
+        .map(|_| ())
+        .unwrap_err();
+    insta::assert_snapshot!("wrong_lines", faults.to_string());
+    insta::assert_snapshot!("wrong_report", faults.report(false, 100));
+}
+
+#[test]
+fn a_twin_and_a_shared_port_name_both_places() {
+    let text = format!(
+        "{BENCH}\n[channel.\"Z1-left.velocity\"]\nquantity = \"velocity\"\ninput = \"A.3\"\nsignal = \"0-10 V\"\nrange = \"0-50 m/s\"\n[line.other]\nevery = \"1 s\"\ntext = {{ port = \"/dev/serial/by-id/usb-adapter-A1\", serial = \"9600 8N1\", fields = [\"v\"] }}\n"
+    );
+    insta::assert_snapshot!(said(&text), @"");
+}
+
+#[test]
+fn a_line_that_cannot_keep_up_is_refused() {
+    let text = BENCH.replace("250 ms", "20 ms");
+    insta::assert_snapshot!(said(&text), @"");
+}
+
+#[test]
+fn a_text_line_says_how_it_is_taken_apart() {
+    let text = "[line.p7]\nevery = \"1 s\"\nsimulated = true\ntext = { port = \"/dev/serial/by-id/usb-adapter-P7\", serial = \"9600 8N1\", fields = [\"-\", \"velocity\", \"temperature\"], delimiter = \";\", units = { velocity = \"m/s\" }, status = { \"----\" = \"no_number\" } }\n[meter.P7]\nvelocity = { input = \"p7.velocity\", unit = \"m/s\" }\n";
+    let config = checked(text).config;
+    assert!(config.sources[0].simulated);
+    assert_eq!(
+        config.channels[0].mapping.map(Some(Code::Number(3.25))),
+        (Some(3.25), Quality::empty())
+    );
+}
+
+#[test]
+fn listening_beyond_loopback_is_refused() {
+    assert!(
+        said(&format!("{BENCH}\n[http]\nlisten = \"0.0.0.0:7360\"\n"))
+            .contains("beyond the machine")
+    );
+}
+
+#[test]
+fn an_empty_file_says_what_is_missing() {
+    assert!(said("").contains("nothing to record"));
+}
+
+#[test]
+fn the_example_of_every_key_has_its_kind() {
+    fn walk(keys: &[keys::Key]) {
+        for key in keys {
+            let text = format!("it = {}", key.example);
+            let table =
+                DeTable::parse(&text).unwrap_or_else(|error| panic!("{}: {error}", key.name));
+            let value = &table.get_ref()["it"];
+            let fits = match key.kind {
+                keys::Kind::Text | keys::Kind::Amount => value.get_ref().is_str(),
+                keys::Kind::Whole => value.get_ref().is_integer(),
+                keys::Kind::Flag => value.get_ref().is_bool(),
+                keys::Kind::Texts => value.get_ref().is_array(),
+                keys::Kind::Pairs => value.get_ref().is_table(),
+                keys::Kind::Table(inner) => {
+                    walk(inner);
+                    value.get_ref().is_table()
+                }
+            };
+            assert!(fits, "{}", key.name);
+        }
+    }
+    for top in TOPS {
+        walk(top.keys);
+    }
+}
+
+proptest! {
+    #[test]
+    fn no_text_panics(text in "\\PC{0,200}") {
+        let _ = check("any.toml", &text).map(|_| ()).map_err(|faults| faults.report(false, 80));
+    }
+
+    #[test]
+    fn no_damage_to_a_good_file_panics(at in 0..BENCH.len(), with in "\\PC{0,3}") {
+        let at = (0..=at).rev().find(|at| BENCH.is_char_boundary(*at)).unwrap_or(0);
+        let text = format!("{}{with}{}", &BENCH[..at], &BENCH[at..]);
+        let _ = check("any.toml", &text).map(|_| ()).map_err(|faults| faults.report(false, 80));
+    }
+}

@@ -1,0 +1,297 @@
+//! Reading one table of the file: every key is asked for by name, and what is wrong is noted without stopping.
+
+use std::fmt::Display;
+use std::ops::Range;
+use std::str::FromStr;
+use std::time::Duration;
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use crate::fault::Fault;
+use crate::keys::{Key, Kind};
+
+/// A value with its place in the text.
+#[derive(Clone, Debug)]
+pub(crate) struct At<T> {
+    pub(crate) value: T,
+    pub(crate) span: Range<usize>,
+}
+
+/// One table whose keys have been checked against the list of keys it may have.
+pub(crate) struct Section<'t, 'i> {
+    table: &'t DeTable<'i>,
+    /// The place of the table's name, or of the table itself.
+    pub(crate) span: Range<usize>,
+    keys: &'static [Key],
+}
+
+impl<'t, 'i> Section<'t, 'i> {
+    /// Opens a table: unknown keys and values of the wrong kind become faults, missing ones too.
+    pub(crate) fn open(
+        table: &'t DeTable<'i>,
+        span: Range<usize>,
+        keys: &'static [Key],
+        faults: &mut Vec<Fault>,
+    ) -> Self {
+        for (name, value) in table {
+            match keys.iter().find(|key| key.name == name.get_ref()) {
+                Some(key) => check_kind(key, value, faults),
+                None => faults.push(unknown(name, keys)),
+            }
+        }
+        for key in keys
+            .iter()
+            .filter(|key| key.required && table.get(key.name).is_none())
+        {
+            let missing = format!("`{}` is missing: {}", key.name, key.about);
+            faults.push(
+                Fault::new(span.clone(), missing)
+                    .help(format!("such as `{} = {}`", key.name, key.example)),
+            );
+        }
+        Self { table, span, keys }
+    }
+
+    fn get(&self, name: &str) -> Option<&'t Spanned<DeValue<'i>>> {
+        debug_assert!(
+            self.keys.iter().any(|key| key.name == name),
+            "`{name}` is not in the list of keys"
+        );
+        self.table.get(name)
+    }
+
+    /// The place of a key's value, or of the whole table where it is missing.
+    pub(crate) fn place(&self, name: &str) -> Range<usize> {
+        self.get(name).map_or(self.span.clone(), Spanned::span)
+    }
+
+    pub(crate) fn text(&self, name: &str) -> Option<At<&'t str>> {
+        let value = self.get(name)?;
+        Some(At {
+            value: value.get_ref().as_str()?,
+            span: value.span(),
+        })
+    }
+
+    pub(crate) fn flag(&self, name: &str) -> bool {
+        self.get(name)
+            .and_then(|value| value.get_ref().as_bool())
+            .unwrap_or(false)
+    }
+
+    /// A whole number within bounds.
+    pub(crate) fn whole<T: TryFrom<i64> + Display + Copy>(
+        &self,
+        name: &str,
+        least: T,
+        most: T,
+        faults: &mut Vec<Fault>,
+    ) -> Option<T>
+    where
+        T: PartialOrd,
+    {
+        let value = self.get(name)?;
+        let digits = value.get_ref().as_integer()?;
+        let number = i64::from_str_radix(digits.as_str(), digits.radix())
+            .ok()
+            .and_then(|number| T::try_from(number).ok());
+        match number {
+            Some(number) if number >= least && number <= most => Some(number),
+            _ => {
+                faults.push(Fault::new(
+                    value.span(),
+                    format!("`{name}` must be between {least} and {most}"),
+                ));
+                None
+            }
+        }
+    }
+
+    /// A text that `T` reads.
+    pub(crate) fn parsed<T: FromStr<Err: Display>>(
+        &self,
+        name: &str,
+        faults: &mut Vec<Fault>,
+    ) -> Option<At<T>> {
+        self.read(
+            name,
+            |text| text.parse::<T>().map_err(|error| error.to_string()),
+            faults,
+        )
+    }
+
+    /// A text that `read` turns into a value, or into a sentence.
+    pub(crate) fn read<T>(
+        &self,
+        name: &str,
+        read: impl FnOnce(&str) -> Result<T, String>,
+        faults: &mut Vec<Fault>,
+    ) -> Option<At<T>> {
+        let text = self.text(name)?;
+        match read(text.value) {
+            Ok(value) => Some(At {
+                value,
+                span: text.span,
+            }),
+            Err(what) => {
+                faults.push(Fault::new(text.span, what).help(self.example(name)));
+                None
+            }
+        }
+    }
+
+    /// A length of time such as `250 ms`, within bounds.
+    pub(crate) fn duration(
+        &self,
+        name: &str,
+        bounds: (Duration, Duration),
+        faults: &mut Vec<Fault>,
+    ) -> Option<Duration> {
+        let read = |text: &str| {
+            let (least, most) = bounds;
+            let span = text
+                .parse::<jiff::SignedDuration>()
+                .map_err(|_| format!("`{text}` is not a length of time"))?;
+            match Duration::try_from(span) {
+                Ok(span) if span >= least && span <= most => Ok(span),
+                _ => Err(format!("`{name}` must be between {least:?} and {most:?}")),
+            }
+        };
+        self.read(name, read, faults).map(|at| at.value)
+    }
+
+    /// A list of texts.
+    pub(crate) fn texts(&self, name: &str, faults: &mut Vec<Fault>) -> Option<Vec<At<&'t str>>> {
+        let list = self.get(name)?.get_ref().as_array()?;
+        let mut texts = Vec::new();
+        for item in list.iter() {
+            match item.get_ref().as_str() {
+                Some(value) => texts.push(At {
+                    value,
+                    span: item.span(),
+                }),
+                None => faults.push(
+                    Fault::new(item.span(), "expected a text in quotation marks")
+                        .help(self.example(name)),
+                ),
+            }
+        }
+        Some(texts)
+    }
+
+    /// A table inside this one.
+    pub(crate) fn inner(&self, name: &str, faults: &mut Vec<Fault>) -> Option<Section<'t, 'i>> {
+        let Kind::Table(keys) = self.keys.iter().find(|key| key.name == name)?.kind else {
+            return None;
+        };
+        let value = self.get(name)?;
+        Some(Section::open(
+            value.get_ref().as_table()?,
+            value.span(),
+            keys,
+            faults,
+        ))
+    }
+
+    /// The pairs of a table whose keys are free.
+    pub(crate) fn pairs(
+        &self,
+        name: &str,
+        faults: &mut Vec<Fault>,
+    ) -> Vec<(At<&'t str>, At<&'t str>)> {
+        let table = self.get(name).and_then(|value| value.get_ref().as_table());
+        let mut pairs = Vec::new();
+        for (key, value) in table.into_iter().flatten() {
+            match value.get_ref().as_str() {
+                Some(text) => pairs.push((
+                    At {
+                        value: key.get_ref().as_ref(),
+                        span: key.span(),
+                    },
+                    At {
+                        value: text,
+                        span: value.span(),
+                    },
+                )),
+                None => faults.push(
+                    Fault::new(value.span(), "expected a text in quotation marks")
+                        .help(self.example(name)),
+                ),
+            }
+        }
+        pairs
+    }
+
+    fn example(&self, name: &str) -> String {
+        let key = self.keys.iter().find(|key| key.name == name);
+        key.map_or_else(String::new, |key| {
+            format!("such as `{name} = {}`", key.example)
+        })
+    }
+}
+
+fn check_kind(key: &Key, value: &Spanned<DeValue<'_>>, faults: &mut Vec<Fault>) {
+    let found = value.get_ref();
+    let fits = match key.kind {
+        Kind::Text | Kind::Amount => found.is_str(),
+        Kind::Whole => found.is_integer(),
+        Kind::Flag => found.is_bool(),
+        Kind::Texts => found.is_array(),
+        Kind::Table(_) | Kind::Pairs => found.is_table(),
+    };
+    if fits {
+        return;
+    }
+    let hint = match (key.kind, found) {
+        (Kind::Amount, DeValue::Integer(_) | DeValue::Float(_)) => {
+            "write the number with its unit in quotation marks, "
+        }
+        _ => "",
+    };
+    let what = format!(
+        "`{}` must be {}, found {}",
+        key.name,
+        key.kind.noun(),
+        noun_of(found)
+    );
+    faults.push(
+        Fault::new(value.span(), what)
+            .help(format!("{hint}such as `{} = {}`", key.name, key.example)),
+    );
+}
+
+fn noun_of(value: &DeValue<'_>) -> &'static str {
+    match value {
+        DeValue::String(_) => "a text",
+        DeValue::Integer(_) | DeValue::Float(_) => "a bare number",
+        DeValue::Boolean(_) => "true or false",
+        DeValue::Datetime(_) => "a date",
+        DeValue::Array(_) => "a list",
+        DeValue::Table(_) => "a table",
+    }
+}
+
+/// A key that is not in the list, with the nearest one that is.
+pub(crate) fn unknown(name: &Spanned<std::borrow::Cow<'_, str>>, keys: &[Key]) -> Fault {
+    let fault = Fault::new(
+        name.span(),
+        format!("`{}` is not a key known here", name.get_ref()),
+    );
+    let nearest = keys.iter().max_by(|a, b| {
+        likeness(a.name, name.get_ref()).total_cmp(&likeness(b.name, name.get_ref()))
+    });
+    match nearest {
+        Some(key) if likeness(key.name, name.get_ref()) > 0.75 => {
+            fault.help(format!("did you mean `{}`?", key.name))
+        }
+        _ => {
+            let all: Vec<_> = keys.iter().map(|key| key.name).collect();
+            fault.help(format!("known here: {}", all.join(", ")))
+        }
+    }
+}
+
+pub(crate) fn likeness(a: &str, b: &str) -> f64 {
+    strsim::jaro_winkler(a, b)
+}
