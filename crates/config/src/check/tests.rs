@@ -90,13 +90,16 @@ fn a_twin_and_a_shared_port_name_both_places() {
     let text = format!(
         "{BENCH}\n[channel.\"Z1-left.velocity\"]\nquantity = \"velocity\"\ninput = \"A.3\"\nsignal = \"0-10 V\"\nrange = \"0-50 m/s\"\n[line.other]\nevery = \"1 s\"\ntext = {{ port = \"/dev/serial/by-id/usb-adapter-A1\", serial = \"9600 8N1\", fields = [\"v\"] }}\n"
     );
-    insta::assert_snapshot!(said(&text), @"");
+    insta::assert_snapshot!(said(&text), @r"
+    oven.toml:17:10: the channel `Z1-left.velocity` exists already; give one of them another name
+    oven.toml:22:7: the lines `bench` and `other` share the port /dev/serial/by-id/usb-adapter-A1; a port or connection belongs to one line; put its modules on that line
+    ");
 }
 
 #[test]
 fn a_line_that_cannot_keep_up_is_refused() {
-    let text = BENCH.replace("250 ms", "20 ms");
-    insta::assert_snapshot!(said(&text), @"");
+    let text = BENCH.replace("250 ms", "15 ms");
+    insta::assert_snapshot!(said(&text), @"oven.toml:2:7: the line `bench` needs 21 ms at 19200 8E1 for what is asked every 15 ms; ask less often, raise the speed, or split the modules over two lines");
 }
 
 #[test]
