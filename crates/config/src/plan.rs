@@ -199,7 +199,10 @@ impl ModulePlan {
     /// The requests of one tick. Unused registers between used ones are read over where that is
     /// cheaper than a second request: the file states that the whole stretch exists.
     pub fn registers(&self) -> RegisterPlan {
-        let limits = PlanLimits { registers_max: self.registers_max, hole_max: PlanLimits::HOLE_CHEAPER_MAX };
+        let limits = PlanLimits {
+            registers_max: self.registers_max,
+            hole_max: PlanLimits::HOLE_CHEAPER_MAX,
+        };
         RegisterPlan::new(&self.inputs, limits)
     }
 }
