@@ -1,0 +1,386 @@
+//! The record through its public doors, on real files.
+
+use std::path::Path;
+use std::time::Duration;
+
+use zonda_model::{Cause, Code, Period, Quality, Quantity, Sample, Stamp, Unit};
+use zonda_store::{
+    ChannelEntry, ChannelId, Event, Grid, OpenError, Readable, Recorder, RecorderOptions, Session,
+    Severity, Start, Store,
+};
+
+const OPTIONS: RecorderOptions = RecorderOptions {
+    commit_every: Duration::from_millis(20),
+    memory_samples: 100_000,
+};
+
+fn second(s: i64) -> Stamp {
+    Stamp::from_millis(1_700_000_000_000 + s * 1000)
+}
+
+fn start(names: &[&str], at: Stamp) -> Start {
+    let entry = |name: &&str| ChannelEntry {
+        name: name.parse().unwrap(),
+        quantity: Quantity::Velocity,
+        unit: Unit::MetrePerSecond,
+        period: Period::SECOND,
+        mapping: "0-10 V to 0-20 m/s".into(),
+    };
+    Start {
+        boot: "boot-1".into(),
+        version: "test".into(),
+        config_hash: "abc".into(),
+        config_text: "text".into(),
+        channels: names.iter().map(entry).collect(),
+        at,
+    }
+}
+
+async fn open(dir: &Path, names: &[&str], at: Stamp) -> (Store, Session) {
+    let store = Store::open(dir).await.unwrap();
+    let session = store.begin(&start(names, at)).await.unwrap();
+    (store, session)
+}
+
+fn sample(channel: ChannelId, at: Stamp, value: f64) -> Sample<ChannelId> {
+    Sample {
+        channel,
+        at,
+        code: Some(Code::Count(1234)),
+        value: Some(value),
+        quality: Quality::SIMULATED,
+    }
+}
+
+async fn all(read: &Readable) -> Vec<Sample<ChannelId>> {
+    read.samples(
+        (Stamp::default(), Stamp::from_micros(i64::MAX)),
+        None,
+        None,
+        1_000_000,
+    )
+    .await
+    .unwrap()
+}
+
+/// Records one sample a second of each channel from `from` to `to`, and ends the session.
+async fn record(dir: &Path, names: &[&str], from: i64, to: i64) {
+    let (store, session) = open(dir, names, second(from)).await;
+    let channels = session.channels.clone();
+    let (recorder, task) = Recorder::start(&store, session, OPTIONS);
+    for s in from..to {
+        recorder
+            .samples(
+                channels
+                    .iter()
+                    .map(|channel| sample(*channel, second(s), s as f64))
+                    .collect(),
+            )
+            .await
+            .unwrap();
+    }
+    recorder.end(second(to)).await.unwrap();
+    task.await.unwrap();
+}
+
+#[tokio::test]
+async fn what_is_flushed_is_in_the_file_as_it_was_handed_in() {
+    let dir = tempfile::tempdir().unwrap();
+    let (store, session) = open(dir.path(), &["a", "b"], second(0)).await;
+    let [a, b] = session.channels[..] else {
+        panic!()
+    };
+    let (recorder, _task) = Recorder::start(&store, session, OPTIONS);
+    let handed = vec![
+        sample(a, second(0), 1.5),
+        Sample {
+            code: Some(Code::Number(2.25)),
+            ..sample(b, second(0), 2.25)
+        },
+        Sample {
+            code: None,
+            value: None,
+            quality: Quality::NO_NUMBER,
+            ..sample(a, second(1), 0.0)
+        },
+    ];
+    recorder.samples(handed.clone()).await.unwrap();
+    recorder.flush().await.unwrap();
+    // Another reader, as an outside tool would be.
+    assert_eq!(
+        all(&Readable::open(dir.path()).await.unwrap()).await,
+        handed
+    );
+}
+
+#[tokio::test]
+async fn two_samples_within_one_microsecond_are_both_kept() {
+    let dir = tempfile::tempdir().unwrap();
+    let (store, session) = open(dir.path(), &["a"], second(0)).await;
+    let a = session.channels[0];
+    let (recorder, _task) = Recorder::start(&store, session, OPTIONS);
+    recorder
+        .samples(vec![sample(a, second(0), 1.0), sample(a, second(0), 2.0)])
+        .await
+        .unwrap();
+    recorder.flush().await.unwrap();
+    let stored = all(store.read()).await;
+    assert_eq!(
+        stored.iter().map(|sample| sample.value).collect::<Vec<_>>(),
+        [Some(1.0), Some(2.0)]
+    );
+    assert_eq!(stored[1].at.since(stored[0].at), Duration::from_micros(1));
+}
+
+#[tokio::test]
+async fn a_restart_leaves_a_gap_with_its_cause() {
+    let dir = tempfile::tempdir().unwrap();
+    record(dir.path(), &["a"], 0, 10).await;
+    record(dir.path(), &["a"], 60, 70).await;
+    let read = Readable::open(dir.path()).await.unwrap();
+    let gaps = read
+        .gaps((second(0), second(1000)), None, 100)
+        .await
+        .unwrap();
+    assert_eq!(gaps.len(), 1);
+    assert_eq!(
+        (gaps[0].cause, gaps[0].from, gaps[0].to, gaps[0].missed),
+        (Cause::DaemonStopped, second(10), Some(second(60)), 50)
+    );
+    let sessions = read.sessions(10).await.unwrap();
+    assert!(
+        sessions
+            .iter()
+            .all(|session| session.how.as_deref() == Some("stopped"))
+    );
+    // Every slot is a sample or a missed tick.
+    assert_eq!(all(&read).await.len() as i64 + gaps[0].missed, 70);
+}
+
+#[tokio::test]
+async fn a_session_that_did_not_end_is_found_interrupted() {
+    let dir = tempfile::tempdir().unwrap();
+    {
+        let (store, session) = open(dir.path(), &["a"], second(0)).await;
+        let a = session.channels[0];
+        let (recorder, task) = Recorder::start(&store, session, OPTIONS);
+        recorder
+            .samples(vec![sample(a, second(5), 1.0)])
+            .await
+            .unwrap();
+        recorder
+            .missed(vec![a], second(6), Cause::Timeout, "no answer".into())
+            .await
+            .unwrap();
+        recorder.flush().await.unwrap();
+        task.abort();
+        let _ = task.await;
+    }
+    let (store, _) = open(dir.path(), &["a"], second(100)).await;
+    let sessions = store.read().sessions(10).await.unwrap();
+    assert_eq!(sessions[1].how.as_deref(), Some("interrupted"));
+    let gaps = store
+        .read()
+        .gaps((second(0), second(1000)), None, 100)
+        .await
+        .unwrap();
+    // The open gap of the dead session is in the file until the first commit of the new one.
+    assert_eq!(gaps[0].cause, Cause::Timeout);
+}
+
+#[tokio::test]
+async fn a_channel_taken_out_of_the_configuration_is_a_disabled_one() {
+    let dir = tempfile::tempdir().unwrap();
+    record(dir.path(), &["a", "b"], 0, 10).await;
+    record(dir.path(), &["a"], 20, 30).await;
+    record(dir.path(), &["a"], 40, 50).await;
+    record(dir.path(), &["a", "b"], 60, 70).await;
+    let read = Readable::open(dir.path()).await.unwrap();
+    let b = read.channels().await.unwrap()[1].id;
+    let gaps: Vec<_> = read
+        .gaps((second(0), second(1000)), None, 100)
+        .await
+        .unwrap()
+        .into_iter()
+        .filter(|gap| gap.channel == b)
+        .map(|gap| (gap.cause, gap.from, gap.to))
+        .collect();
+    assert_eq!(
+        gaps,
+        [
+            (Cause::Disabled, second(10), Some(second(50))),
+            (Cause::DaemonStopped, second(50), Some(second(60)))
+        ]
+    );
+}
+
+#[tokio::test]
+async fn history_from_rollups_equals_history_from_samples() {
+    let dir = tempfile::tempdir().unwrap();
+    record(dir.path(), &["a"], 0, 3000).await;
+    let read = Readable::open(dir.path()).await.unwrap();
+    let a = read.channels().await.unwrap()[0].id;
+    let coarse = Grid::over((second(0), second(3000)), 101);
+    assert_eq!(coarse.step_us, 30_000_000);
+    let history = read.history(&[a], coarse).await.unwrap();
+    let samples = all(&read).await;
+    let mut counted = 0;
+    for (index, bucket) in history.channels[0].iter().enumerate() {
+        let begin = coarse.from.micros() + i64::try_from(index).unwrap() * coarse.step_us;
+        let inside: Vec<_> = samples
+            .iter()
+            .filter(|s| (begin..begin + coarse.step_us).contains(&s.at.micros()))
+            .filter_map(|s| s.value)
+            .collect();
+        let Some(bucket) = bucket else {
+            assert!(inside.is_empty());
+            continue;
+        };
+        counted += bucket.count;
+        assert_eq!(bucket.count as usize, inside.len());
+        assert_eq!(
+            bucket.good, bucket.count,
+            "simulated is a remark, not a flaw"
+        );
+        assert!(
+            (bucket.mean.unwrap() - inside.iter().sum::<f64>() / inside.len() as f64).abs() < 1e-9
+        );
+        assert_eq!(bucket.max, inside.iter().copied().reduce(f64::max));
+    }
+    assert_eq!(counted, 3000);
+}
+
+#[tokio::test]
+async fn rollups_go_on_after_a_restart_within_a_bucket() {
+    let dir = tempfile::tempdir().unwrap();
+    record(dir.path(), &["a"], 0, 305).await;
+    record(dir.path(), &["a"], 305, 1300).await;
+    let read = Readable::open(dir.path()).await.unwrap();
+    let a = read.channels().await.unwrap()[0].id;
+    let grid = Grid {
+        from: Stamp::from_micros(second(0).micros() / 600_000_000 * 600_000_000),
+        step_us: 600_000_000,
+        count: 4,
+    };
+    let history = read.history(&[a], grid).await.unwrap();
+    assert_eq!(
+        history.channels[0]
+            .iter()
+            .flatten()
+            .map(|bucket| bucket.count)
+            .sum::<i64>(),
+        1300
+    );
+}
+
+#[tokio::test]
+async fn a_second_daemon_is_refused_with_the_process_of_the_first() {
+    let dir = tempfile::tempdir().unwrap();
+    let _first = Store::open(dir.path()).await.unwrap();
+    let refused = Store::open(dir.path()).await.unwrap_err();
+    assert!(
+        matches!(&refused, OpenError::Taken { holder, .. } if *holder == std::process::id().to_string()),
+        "{refused}"
+    );
+}
+
+#[tokio::test]
+async fn a_file_that_must_not_be_touched_is_refused_and_stays_as_it_is() {
+    let text = b"These are somebody's notes, in a file that happens to have our name and more than a hundred bytes in it.".to_vec();
+    let mut newer = b"SQLite format 3\0".to_vec();
+    newer.resize(200, 0);
+    newer[60..64].copy_from_slice(&99_u32.to_be_bytes());
+    newer[68..72].copy_from_slice(&0x5A6E_6461_u32.to_be_bytes());
+    for (bytes, said) in [(text, "not a record"), (newer, "later version")] {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("record.sqlite");
+        std::fs::write(&path, &bytes).unwrap();
+        let refused = Store::open(dir.path()).await.unwrap_err().to_string();
+        assert!(refused.contains(said), "{refused}");
+        assert_eq!(std::fs::read(&path).unwrap(), bytes);
+        assert!(!dir.path().join("record.sqlite-wal").exists());
+    }
+}
+
+#[tokio::test]
+async fn a_damaged_file_is_refused_and_stays_as_it_is() {
+    let dir = tempfile::tempdir().unwrap();
+    record(dir.path(), &["a", "b"], 0, 2000).await;
+    let path = dir.path().join("record.sqlite");
+    let mut bytes = std::fs::read(&path).unwrap();
+    let middle = bytes.len() / 2 / 4096 * 4096;
+    bytes[middle..middle + 4096].fill(0xAA);
+    std::fs::write(&path, &bytes).unwrap();
+    let refused = Store::open(dir.path()).await.unwrap_err();
+    assert!(matches!(refused, OpenError::Damaged { .. }), "{refused}");
+    assert_eq!(std::fs::read(&path).unwrap(), bytes);
+}
+
+#[tokio::test]
+async fn an_outside_reader_that_stays_open_does_not_stop_recording() {
+    let dir = tempfile::tempdir().unwrap();
+    let (store, session) = open(dir.path(), &["a"], second(0)).await;
+    let a = session.channels[0];
+    let (recorder, task) = Recorder::start(&store, session, OPTIONS);
+    recorder
+        .samples(vec![sample(a, second(0), 1.0)])
+        .await
+        .unwrap();
+    recorder.flush().await.unwrap();
+    let reader = store.read().clone();
+    for s in 1..200 {
+        recorder
+            .samples(vec![sample(a, second(s), 1.0)])
+            .await
+            .unwrap();
+        // Reads that are dropped half-way, as a web client's are when it goes away.
+        let read = reader.clone();
+        let reading = tokio::spawn(async move {
+            read.samples((second(0), second(500)), None, None, 10_000)
+                .await
+        });
+        if s % 3 == 0 {
+            reading.abort();
+        }
+    }
+    recorder.flush().await.unwrap();
+    assert_eq!(all(&reader).await.len(), 200);
+    recorder.end(second(200)).await.unwrap();
+    task.await.unwrap();
+    assert_eq!(
+        reader.size().log,
+        0,
+        "an orderly end folds the log into the file"
+    );
+}
+
+#[tokio::test]
+async fn events_are_paged_newest_first() {
+    let dir = tempfile::tempdir().unwrap();
+    let (store, session) = open(dir.path(), &["a"], second(0)).await;
+    let (recorder, _task) = Recorder::start(&store, session, OPTIONS);
+    for s in 0..5 {
+        recorder
+            .event(Event {
+                at: second(s),
+                severity: Severity::Info,
+                kind: "note".into(),
+                subject: "bench".into(),
+                text: format!("number {s}"),
+            })
+            .await
+            .unwrap();
+    }
+    recorder.flush().await.unwrap();
+    let first = store.read().events(None, 3).await.unwrap();
+    let rest = store.read().events(Some(first[2].id), 3).await.unwrap();
+    let texts: Vec<_> = first
+        .iter()
+        .chain(&rest)
+        .map(|event| event.text.as_str())
+        .collect();
+    assert_eq!(
+        texts,
+        ["number 4", "number 3", "number 2", "number 1", "number 0"]
+    );
+}
