@@ -3,6 +3,8 @@
 use std::fmt;
 use std::num::NonZeroU8;
 
+use super::{RegisterSpan, Table, UnitId};
+
 
 /// What a device answers when it cannot: a code of 1 to 255.
 ///
@@ -66,5 +68,61 @@ impl Exception {
 impl fmt::Display for Exception {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "exception {} ({})", self.code(), self.words())
+    }
+}
+
+impl std::error::Error for Exception {}
+
+/// One question to one unit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Request {
+    /// Whom.
+    pub unit: UnitId,
+    /// Which table.
+    pub table: Table,
+    /// Which registers.
+    pub span: RegisterSpan,
+}
+
+/// A believed answer to a [`Request`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Reply {
+    /// Just as many registers as were asked for.
+    Registers(Vec<u16>),
+    /// The device answered that it cannot.
+    Exception(Exception),
+}
+
+impl Request {
+    /// Function, first register, count: the five bytes that are the same on every wire.
+    pub const fn pdu(self) -> [u8; 5] {
+        let [first_high, first_low] = self.span.first().to_be_bytes();
+        let [count_high, count_low] = self.span.count().to_be_bytes();
+        [self.table.function(), first_high, first_low, count_high, count_low]
+    }
+
+    /// The function code of an exception to this request.
+    pub(crate) const fn exception_function(self) -> u8 {
+        self.table.function() | 0x80
+    }
+
+    /// Bytes of registers that the answer must announce.
+    pub(crate) fn data_length(self) -> usize {
+        2 * usize::from(self.span.count())
+    }
+
+    /// Reads an answer that is complete: function, and registers or exception code, and nothing else.
+    ///
+    /// `None` where it is no answer to this request.
+    pub(crate) fn reply(self, pdu: &[u8]) -> Option<Reply> {
+        match *pdu {
+            [function, code] if function == self.exception_function() => Exception::new(code).map(Reply::Exception),
+            [function, length, ref data @ ..] if function == self.table.function() => {
+                let is_whole = usize::from(length) == self.data_length() && data.len() == self.data_length();
+                let register = |pair: &[u8]| pair.iter().fold(0, |register, byte| register << 8 | u16::from(*byte));
+                is_whole.then(|| Reply::Registers(data.chunks_exact(2).map(register).collect()))
+            }
+            _ => None,
+        }
     }
 }
