@@ -94,8 +94,6 @@ pub struct PortPlan {
 pub struct RtuPlan {
     /// The port.
     pub port: PortPlan,
-    /// True where the adapter hands our own request back before the answer.
-    pub echo: bool,
     /// Silence kept before a request; never less than the standard's 3.5 characters.
     pub silence_min: Duration,
     /// The modules, asked in this order.

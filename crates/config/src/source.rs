@@ -608,7 +608,6 @@ fn read_rtu(
     let silence_min = silence.unwrap_or_default().max(port.settings.rtu_silence());
     Some(RtuPlan {
         port,
-        echo: section.flag("echo"),
         silence_min,
         modules: Vec::new(),
     })

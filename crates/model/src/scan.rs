@@ -22,14 +22,16 @@ pub struct Coded {
 /// Why a tick brought no codes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Miss {
+    /// How many ticks, from the scan's tick on, brought nothing: 1, or more after a standstill.
+    pub ticks: u32,
     /// The cause that the gap will carry.
     pub cause: Cause,
     /// One sentence for a person: what was expected, what was found.
     pub detail: String,
 }
 
-/// The outcome of one tick of one source. Every tick of every source yields exactly one, so that
-/// slots = samples + gaps can be checked.
+/// The outcome of one tick of one source. Every tick of every source is in exactly one, so that
+/// slots = samples + missed ticks can be checked.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scan {
     /// Whose.

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use zonda_model::{Cause, Stamp};
+use zonda_model::{Cause, Miss, Stamp};
 
 use crate::row::ChannelId;
 
@@ -42,11 +42,12 @@ impl GapBook {
         }
     }
 
-    /// A tick of this channel brought nothing.
-    pub(crate) fn miss(&mut self, channel: ChannelId, tick: Stamp, cause: Cause, detail: &str) {
+    /// Ticks of this channel, from `tick` on, brought nothing.
+    pub(crate) fn miss(&mut self, channel: ChannelId, tick: Stamp, miss: &Miss) {
+        let ticks = i64::from(miss.ticks);
         match self.open.get_mut(&channel) {
-            Some(gap) if gap.cause == cause => {
-                gap.missed += 1;
+            Some(gap) if gap.cause == miss.cause => {
+                gap.missed += ticks;
                 let written = self.written_at.get(&channel).copied().unwrap_or_default();
                 if tick.micros() - written.micros() >= COUNT_BEHIND_US {
                     self.stale.insert(channel);
@@ -55,7 +56,7 @@ impl GapBook {
             }
             _ => {
                 self.close(channel, tick);
-                self.open_at(channel, tick, cause, 1, detail);
+                self.open_at(channel, tick, miss.cause, ticks, &miss.detail);
             }
         }
     }
@@ -122,6 +123,14 @@ mod tests {
 
     const CHANNEL: ChannelId = ChannelId(7);
 
+    fn miss(cause: Cause) -> Miss {
+        Miss {
+            ticks: 1,
+            cause,
+            detail: "no answer within 300 ms".to_owned(),
+        }
+    }
+
     fn second(s: i64) -> Stamp {
         Stamp::from_millis(s * 1000)
     }
@@ -130,15 +139,10 @@ mod tests {
     fn one_row_a_stretch_and_a_new_one_where_the_cause_changes() {
         let mut book = GapBook::new(1, Vec::new());
         for s in 0..3 {
-            book.miss(
-                CHANNEL,
-                second(s),
-                Cause::Timeout,
-                "no answer within 300 ms",
-            );
+            book.miss(CHANNEL, second(s), &miss(Cause::Timeout));
         }
         for s in 3..10 {
-            book.miss(CHANNEL, second(s), Cause::NoAnswer, "");
+            book.miss(CHANNEL, second(s), &miss(Cause::NoAnswer));
         }
         book.close(CHANNEL, second(10));
         let told: Vec<_> = book
@@ -161,7 +165,7 @@ mod tests {
         let mut book = GapBook::new(1, Vec::new());
         let mut news = 0;
         for s in 0..600 {
-            book.miss(CHANNEL, second(s), Cause::Unplugged, "");
+            book.miss(CHANNEL, second(s), &miss(Cause::Unplugged));
             news += book.take_news().len();
         }
         assert_eq!(news, 10);

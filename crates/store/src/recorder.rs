@@ -13,7 +13,7 @@ use sqlx::{ConnectOptions, Connection, SqliteConnection};
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior};
-use zonda_model::{Cause, Sample, Stamp};
+use zonda_model::{Cause, Miss, Sample, Stamp};
 
 use crate::book::GapBook;
 use crate::commit::{Batch, ClockRow, commit};
@@ -109,8 +109,7 @@ enum Entry {
     Missed {
         channels: Vec<ChannelId>,
         tick: Stamp,
-        cause: Cause,
-        detail: String,
+        miss: Miss,
     },
     Event(Event),
     Clock(ClockRow),
@@ -179,14 +178,12 @@ impl Recorder {
         &self,
         channels: Vec<ChannelId>,
         tick: Stamp,
-        cause: Cause,
-        detail: String,
+        miss: Miss,
     ) -> Result<(), StoreError> {
         self.hand_over(Entry::Missed {
             channels,
             tick,
-            cause,
-            detail,
+            miss,
         })
         .await
     }
@@ -300,13 +297,12 @@ impl Hand {
             Entry::Missed {
                 channels,
                 tick,
-                cause,
-                detail,
+                miss,
             } => {
                 self.alive = self.alive.max(tick);
-                channels
-                    .into_iter()
-                    .for_each(|channel| self.book.miss(channel, tick, cause, &detail));
+                for channel in channels {
+                    self.book.miss(channel, tick, &miss);
+                }
             }
             Entry::Event(event) => self.event(event),
             Entry::Clock(row) => self.clocks.push(row),
@@ -331,12 +327,12 @@ impl Hand {
         self.alive = self.alive.max(sample.at);
         if self.samples.len() + self.out >= self.samples_max {
             self.lost += 1;
-            self.book.miss(
-                sample.channel,
-                sample.at,
-                Cause::DiskStalled,
-                "memory was full",
-            );
+            let miss = Miss {
+                ticks: 1,
+                cause: Cause::DiskStalled,
+                detail: "memory was full".to_owned(),
+            };
+            self.book.miss(sample.channel, sample.at, &miss);
             return;
         }
         self.last.insert(sample.channel, sample.at);

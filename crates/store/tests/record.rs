@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
-use zonda_model::{Cause, Code, Period, Quality, Quantity, Sample, Stamp, Unit};
+use zonda_model::{Cause, Code, Miss, Period, Quality, Quantity, Sample, Stamp, Unit};
 use zonda_store::{
     ChannelEntry, ChannelId, Event, Grid, OpenError, Readable, Recorder, RecorderOptions, Session,
     Severity, Start, Store,
@@ -169,7 +169,15 @@ async fn a_session_that_did_not_end_is_found_interrupted() {
             .await
             .unwrap();
         recorder
-            .missed(vec![a], second(6), Cause::Timeout, "no answer".into())
+            .missed(
+                vec![a],
+                second(6),
+                Miss {
+                    ticks: 1,
+                    cause: Cause::Timeout,
+                    detail: "no answer".into(),
+                },
+            )
             .await
             .unwrap();
         recorder.flush().await.unwrap();
