@@ -1,0 +1,106 @@
+"""Reads an export back with pandas and compares it, cell by cell, with the record in SQLite.
+
+    python check_csv.py DATA LONG.csv WIDE.csv STEP_SECONDS
+
+Nothing of the station's own code is used: SQLite is Python's, the CSV reader is pandas'. Times and
+values must be equal, not close: the export promises digits that read back as the same number. The
+channels' units must be SI. Prints what was compared, as JSON; ends with 1 at the first difference.
+"""
+
+import json
+import pathlib
+import sqlite3
+import sys
+
+import numpy
+import pandas
+
+SAMPLES = """
+    SELECT s.at, c.name, s.code, s.value, s.flags,
+           coalesce((SELECT k.axis_minus_utc_us FROM clock k WHERE k.at <= s.at
+                     ORDER BY k.at DESC LIMIT 1), 0)
+    FROM sample s JOIN channel c ON c.id = s.channel ORDER BY s.at, s.channel
+"""
+FAULTS = {"open_loop", "short", "no_number"}
+"""Qualities whose number the wide layout leaves out."""
+
+
+def read_record(data: str):
+    [path] = pathlib.Path(data).glob("*.sqlite")
+    record = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    names = ["at", "channel", "code", "value", "flags", "offset"]
+    samples = pandas.DataFrame(record.execute(SAMPLES).fetchall(), columns=names)
+    samples["value"] = samples["value"].astype(float)
+    words = dict(record.execute("SELECT bit, word FROM flag"))
+    samples["quality"] = [quality(flags, words) for flags in samples["flags"]]
+    samples["utc"] = samples["at"] - samples["offset"]
+    units = dict(record.execute("SELECT name, unit FROM channel"))
+    return samples, units
+
+
+def quality(flags: int, words: dict) -> str:
+    standing = [word for bit, word in sorted(words.items()) if flags >> bit & 1]
+    return " ".join(standing) or "good"
+
+
+def micros(times: pandas.Series) -> pandas.Series:
+    """RFC 3339 text to microseconds since the epoch."""
+    return pandas.to_datetime(times, format="ISO8601", utc=True).astype("datetime64[us, UTC]").astype("int64")
+
+
+def same(name: str, found, expected):
+    found, expected = numpy.asarray(found), numpy.asarray(expected)
+    assert found.shape == expected.shape, f"{name}: {found.shape} cells, expected {expected.shape}"
+    if found.dtype.kind == "f" or expected.dtype.kind == "f":
+        equal = (found == expected) | (pandas.isna(found) & pandas.isna(expected))
+    else:
+        equal = found == expected
+    [wrong] = numpy.nonzero(~equal)
+    assert len(wrong) == 0, f"{name}, record {wrong[0]}: {found[wrong[0]]!r}, expected {expected[wrong[0]]!r}"
+
+
+def check_long(path: str, samples: pandas.DataFrame, units: dict) -> int:
+    table = pandas.read_csv(path, float_precision="round_trip", keep_default_na=True)
+    assert list(table.columns) == ["time", "channel", "value", "unit", "quality", "code"], table.columns
+    same("time", micros(table["time"]), samples["utc"])
+    same("channel", table["channel"], samples["channel"])
+    same("value", table["value"].astype(float), samples["value"])
+    same("unit", table["unit"], samples["channel"].map(units))
+    same("quality", table["quality"], samples["quality"])
+    same("code", table["code"].astype(float), samples["code"].astype(float))
+    return table.size
+
+
+def check_wide(path: str, samples: pandas.DataFrame, units: dict, step_us: int) -> int:
+    table = pandas.read_csv(path, float_precision="round_trip")
+    at = micros(table["time"])
+    assert (at % step_us == 0).all(), "a record off the grid"
+    assert (numpy.diff(at) == step_us).all(), "the grid has a hole"
+    compared = 0
+    for channel, own in samples.groupby("channel"):
+        expected = pandas.DataFrame({
+            "step": own["utc"] // step_us * step_us,
+            "value": own["value"].where(~own["quality"].map(lambda words: bool(FAULTS & set(words.split())))),
+            "quality": own["quality"],
+        })
+        assert not expected["step"].duplicated().any(), f"{channel}: two samples in one step"
+        expected = expected.set_index("step").reindex(at)
+        values = table[f"{channel} [{units[channel]}]"].astype(float)
+        same(channel, values, expected["value"])
+        has_sample = expected["quality"].notna().to_numpy()
+        words = table[f"{channel} quality"]
+        same(f"{channel} quality", words[has_sample], expected["quality"][has_sample])
+        compared += 2 * len(values)
+    return compared
+
+
+if __name__ == "__main__":
+    data, long, wide, step = sys.argv[1:]
+    samples, units = read_record(data)
+    assert len(samples), "the record is empty"
+    counts = {
+        "samples": len(samples),
+        "long_cells": check_long(long, samples, units),
+        "wide_cells": check_wide(wide, samples, units, round(float(step) * 1e6)),
+    }
+    print(json.dumps(counts))

@@ -1,0 +1,72 @@
+//! The exported CSV read back with pandas and compared, cell by cell, with the record.
+
+use std::ffi::OsStr;
+
+use anyhow::{Result, ensure};
+use libtest_mimic::Trial;
+use zonda_tests::bench::Bench;
+use zonda_tests::config::{self, EVERY_MS, Module, Wire};
+use zonda_tests::daemon::{self, Station};
+use zonda_tests::modbus::TcpDevice;
+use zonda_tests::peer;
+use zonda_tests::record::Record;
+use zonda_tests::suite::{Need, test};
+use zonda_tests::wait::{PATIENCE, until};
+
+const ANSWERS: usize = 24;
+
+pub(crate) fn tests() -> Vec<Trial> {
+    vec![test(
+        "csv_outside::pandas_reads_what_sqlite_holds",
+        &[Need::Peers],
+        pandas,
+    )]
+}
+
+fn pandas(bench: &Bench) -> Result<()> {
+    let device = TcpDevice::start()?;
+    let modules = [Module { name: "A", unit: 1 }];
+    let config = config::write(bench, &Wire::Tcp(&device.address.to_string()), &modules)?;
+    let station = Station::start(bench, &config)?;
+    device.device.await_answers(ANSWERS)?;
+    // A silence in the middle: the wide layout must show it and stay a regular grid.
+    device.device.set_silent(true);
+    until(PATIENCE, "the silence to be noticed", || {
+        let gaps = Record::read(&bench.data())?.gaps;
+        Ok((!gaps.is_empty()).then_some(()))
+    })?;
+    device.device.set_silent(false);
+    device.device.await_answers(ANSWERS)?;
+    station.stop()?;
+
+    let (long, wide) = (bench.path("long.csv"), bench.path("wide.csv"));
+    for (format, file) in [("long", &long), ("wide", &wide)] {
+        let output = daemon::run(&[
+            "export".as_ref(),
+            "--data".as_ref(),
+            bench.data().as_os_str(),
+            "--format".as_ref(),
+            format.as_ref(),
+            "-o".as_ref(),
+            file.as_os_str(),
+        ])?;
+        ensure!(
+            output.status.success(),
+            "{}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+    }
+    let step = format!("0.{EVERY_MS}");
+    let data = bench.data();
+    let arguments: [&OsStr; 4] = [
+        data.as_os_str(),
+        long.as_os_str(),
+        wide.as_os_str(),
+        step.as_ref(),
+    ];
+    println!(
+        "csv_outside: pandas compared {}",
+        peer::run("check_csv.py", &arguments)?.trim()
+    );
+    Ok(())
+}

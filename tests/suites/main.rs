@@ -1,0 +1,34 @@
+//! Every suite against the real program. A test whose needs this machine does not meet is listed
+//! as ignored with what is missing; `cargo xtask test` installs what can be installed.
+
+mod cable;
+mod clock;
+mod csv_outside;
+mod disk;
+mod examples;
+mod power;
+mod pymodbus;
+mod refusals;
+mod shutdown;
+
+use std::process::ExitCode;
+
+use libtest_mimic::{Arguments, Trial};
+
+fn main() -> ExitCode {
+    let trials: Vec<Trial> = [
+        pymodbus::tests(),
+        csv_outside::tests(),
+        cable::tests(),
+        power::tests(),
+        shutdown::tests(),
+        disk::tests(),
+        clock::tests(),
+        refusals::tests(),
+        examples::tests(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    libtest_mimic::run(&Arguments::from_args(), trials).exit_code()
+}

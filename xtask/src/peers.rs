@@ -1,0 +1,104 @@
+//! The outside peers of the suites: programs that are not ours, to test against something else
+//! than our own echo. Python packages go into `target/venv`, pinned with hashes; the rest comes
+//! from Debian where we may install it.
+//!
+//! What is missing and may not be installed is named with the command that would bring it; the
+//! suites that need it then say so themselves and count as ignored, never as passed.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use anyhow::{Context, Result};
+
+use crate::shell;
+
+/// Debian's packages that suites use; each brings a program of its own name.
+const DEBIAN: [&str; 1] = ["faketime"];
+
+/// Brings what is missing; the Python of the outside peers, or `None` where it cannot be had.
+///
+/// # Errors
+/// A download or an installation failed half-way.
+pub(crate) fn install(target: &Path) -> Result<Option<PathBuf>> {
+    let mut wanted: Vec<&str> = DEBIAN
+        .into_iter()
+        .filter(|package| shell::find_program(package).is_none())
+        .collect();
+    if !has_venv() {
+        wanted.extend(["python3", "python3-venv"]);
+    }
+    if !wanted.is_empty() {
+        install_debian(&wanted)?;
+    }
+    if !has_venv() {
+        eprintln!(
+            "xtask: python3 with its venv module is missing; the outside suites are left out"
+        );
+        return Ok(None);
+    }
+    install_python(target).map(Some)
+}
+
+/// A Python that can make an environment with pip in it; Debian ships `venv` without `ensurepip`.
+fn has_venv() -> bool {
+    Command::new("python3")
+        .args(["-c", "import venv, ensurepip"])
+        .output()
+        .is_ok_and(|output| output.status.success())
+}
+
+fn install_debian(packages: &[&str]) -> Result<()> {
+    let command = format!("apt-get install {}", packages.join(" "));
+    let is_root = shell::output(Command::new("id").arg("-u"))?.trim() == "0";
+    if !is_root || shell::find_program("apt-get").is_none() {
+        eprintln!(
+            "xtask: missing: {}. On Debian: {command}",
+            packages.join(", ")
+        );
+        return Ok(());
+    }
+    let apt = || {
+        let mut apt = Command::new("apt-get");
+        apt.env("DEBIAN_FRONTEND", "noninteractive").arg("-qq");
+        apt
+    };
+    shell::must(apt().arg("update"))?;
+    shell::must(
+        apt()
+            .args(["install", "--yes", "--no-install-recommends"])
+            .args(packages),
+    )
+}
+
+/// Makes `target/venv`, or keeps the one that was made from the same requirements.
+fn install_python(target: &Path) -> Result<PathBuf> {
+    let venv = target.join("venv");
+    let python = venv.join("bin/python");
+    let requirements = shell::root().join("tests/peers/requirements.txt");
+    let wanted = fs::read(&requirements)
+        .with_context(|| format!("could not read {}", requirements.display()))?;
+    let installed = venv.join("installed-requirements.txt");
+    if fs::read(&installed).is_ok_and(|text| text == wanted) {
+        return Ok(python);
+    }
+    shell::must(
+        Command::new("python3")
+            .args(["-m", "venv", "--clear"])
+            .arg(&venv),
+    )?;
+    shell::must(
+        Command::new(&python)
+            .args([
+                "-m",
+                "pip",
+                "install",
+                "--quiet",
+                "--disable-pip-version-check",
+            ])
+            .args(["--require-hashes", "--only-binary=:all:", "--requirement"])
+            .arg(&requirements),
+    )?;
+    fs::write(&installed, wanted)?;
+    Ok(python)
+}
