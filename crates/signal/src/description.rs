@@ -15,6 +15,7 @@ use zonda_model::written::{Amount, Span};
 use crate::code::{BadFormat, CodeFormat, Coding, EndCodes, Integer, Registers, WordOrder};
 use crate::line::{BadLine, Line};
 use crate::mapping::{Mapping, MappingError};
+use crate::root::{BadRoot, Pitot, SquareRoot};
 use crate::scale::{BadScale, Scale};
 use crate::signal::{BadSignal, FailureBands, Outside, Reaction, Signal, SpanRule};
 use crate::step::Step;
@@ -51,6 +52,9 @@ pub enum BadDescription {
     /// A line that cannot be.
     #[error(transparent)]
     Line(#[from] BadLine),
+    /// A root that cannot be.
+    #[error(transparent)]
+    Root(#[from] BadRoot),
     /// Parts that do not fit together.
     #[error(transparent)]
     Mapping(#[from] MappingError),
@@ -207,7 +211,20 @@ struct SpanText {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "step", rename_all = "snake_case", deny_unknown_fields)]
 enum StepText {
-    Line { from: SpanText, to: SpanText },
+    Line {
+        from: SpanText,
+        to: SpanText,
+    },
+    SquareRoot {
+        from: SpanText,
+        to: SpanText,
+        cut_off: f64,
+    },
+    Pitot {
+        coefficient: f64,
+        density_kg_m3: f64,
+        cut_off_pa: f64,
+    },
 }
 
 impl Mapping {
@@ -230,6 +247,9 @@ impl Description {
     /// # Errors
     /// [`BadDescription`]: a text that was altered can describe what no mapping can be.
     pub fn rebuild(&self) -> Result<Mapping, BadDescription> {
+        if self.form != FORM {
+            return Err(BadDescription::Form(self.form));
+        }
         let mut builder = Mapping::builder(
             self.quantity.parse()?,
             self.code.rebuild()?,
@@ -447,6 +467,16 @@ impl From<&Step> for StepText {
                 from: line.from().into(),
                 to: line.to().into(),
             },
+            Step::SquareRoot(root) => Self::SquareRoot {
+                from: root.from().into(),
+                to: root.to().into(),
+                cut_off: root.cut_off(),
+            },
+            Step::Pitot(pitot) => Self::Pitot {
+                coefficient: pitot.coefficient(),
+                density_kg_m3: pitot.density(),
+                cut_off_pa: pitot.cut_off(),
+            },
         }
     }
 }
@@ -455,6 +485,14 @@ impl StepText {
     fn rebuild(&self) -> Result<Step, BadDescription> {
         Ok(match self {
             Self::Line { from, to } => Step::Line(Line::new(from.rebuild()?, to.rebuild()?)?),
+            Self::SquareRoot { from, to, cut_off } => {
+                Step::SquareRoot(SquareRoot::new(from.rebuild()?, to.rebuild()?, *cut_off)?)
+            }
+            Self::Pitot {
+                coefficient,
+                density_kg_m3,
+                cut_off_pa,
+            } => Step::Pitot(Pitot::new(*coefficient, *density_kg_m3, *cut_off_pa)?),
         })
     }
 }

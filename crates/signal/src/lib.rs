@@ -11,16 +11,20 @@
 
 pub mod code;
 pub mod description;
+pub mod fit;
 pub mod line;
 pub mod mapping;
+pub mod root;
 pub mod scale;
 pub mod signal;
 pub mod step;
 
 pub use code::{CodeFormat, Coding, EndCodes, Integer, WordOrder};
 pub use description::{BadDescription, Description};
+pub use fit::Fit;
 pub use line::Line;
 pub use mapping::{Mapping, MappingBuilder, MappingError};
+pub use root::{Pitot, SquareRoot};
 pub use scale::Scale;
 pub use signal::{FailureBands, Outside, Reaction, Signal, SpanRule};
 pub use step::{Step, Stepped};

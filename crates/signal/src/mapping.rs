@@ -280,6 +280,13 @@ impl Mapping {
         self.width_of(signal.middle_si(), signal.from_measured(step))
     }
 
+    /// Standard uncertainty that the converter's steps bring into the value, SI: the step over √12,
+    /// as of a rectangle of that width (JCGM 100:2008, F.2.2.1). Averaging lowers it only where the
+    /// noise is larger than the step.
+    pub fn quantisation_uncertainty(&self) -> Option<f64> {
+        self.resolution().map(|step| step / 12_f64.sqrt())
+    }
+
     fn width_of(&self, middle: f64, step: f64) -> Option<f64> {
         if self.steps.is_empty() {
             return Some(step);

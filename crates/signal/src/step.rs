@@ -6,12 +6,17 @@
 use zonda_model::{Quality, Quantity, Unit};
 
 use crate::line::Line;
+use crate::root::{Pitot, SquareRoot};
 
 /// One step from signal to value.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Step {
     /// A straight line between two spans.
     Line(Line),
+    /// Square-root extraction from the signal of a differential pressure.
+    SquareRoot(SquareRoot),
+    /// From a differential pressure to the velocity before a pitot tube.
+    Pitot(Pitot),
 }
 
 /// What a step makes of a number: a value in SI, or none, and what is to be said of it.
@@ -38,20 +43,26 @@ impl Step {
     pub fn accepts(&self, quantity: Quantity) -> bool {
         match self {
             Self::Line(line) => line.accepts(quantity),
+            Self::SquareRoot(root) => root.accepts(quantity),
+            Self::Pitot(_) => quantity.accepts(Pitot::INPUT),
         }
     }
 
     /// The unit in which its input is stated.
-    pub fn input(&self) -> Unit {
+    pub const fn input(&self) -> Unit {
         match self {
             Self::Line(line) => line.from().unit,
+            Self::SquareRoot(root) => root.from().unit,
+            Self::Pitot(_) => Pitot::INPUT,
         }
     }
 
     /// The unit in which its output is stated.
-    pub fn output(&self) -> Unit {
+    pub const fn output(&self) -> Unit {
         match self {
             Self::Line(line) => line.to().unit,
+            Self::SquareRoot(root) => root.to().unit,
+            Self::Pitot(_) => Pitot::OUTPUT,
         }
     }
 
@@ -59,6 +70,8 @@ impl Step {
     pub fn take(&self, input: f64) -> Stepped {
         match self {
             Self::Line(line) => Stepped::good(line.at(input)),
+            Self::SquareRoot(root) => root.at(input),
+            Self::Pitot(pitot) => pitot.at(input),
         }
     }
 }
