@@ -9,22 +9,38 @@
 //! Pure: no I/O, no clock. What a line knows about an answer (`late`, `held`, …) and what the rest
 //! of the station knows about a channel (`stuck`, `noisy`) is left to them.
 
+pub mod certificate;
+pub mod certificate_csv;
 pub mod code;
+pub mod companion;
+pub mod curve;
 pub mod description;
+pub mod envelope;
 pub mod fit;
+mod invert;
 pub mod line;
 pub mod mapping;
+pub mod platinum;
 pub mod root;
 pub mod scale;
 pub mod signal;
 pub mod step;
+pub mod table;
+pub mod thermocouple;
 
+pub use certificate::{Certificate, Method};
 pub use code::{CodeFormat, Coding, EndCodes, Integer, WordOrder};
+pub use companion::Companion;
+pub use curve::{Curve, Interpolation};
 pub use description::{BadDescription, Description};
+pub use envelope::Envelope;
 pub use fit::Fit;
 pub use line::Line;
 pub use mapping::{Mapping, MappingBuilder, MappingError};
+pub use platinum::Platinum;
 pub use root::{Pitot, SquareRoot};
 pub use scale::Scale;
 pub use signal::{FailureBands, Outside, Reaction, Signal, SpanRule};
-pub use step::{Step, Stepped};
+pub use step::{ColdJunction, Step, Stepped};
+pub use table::{Polynomial, Table};
+pub use thermocouple::Thermocouple;

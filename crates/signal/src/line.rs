@@ -1,6 +1,5 @@
 //! Straight lines from one span to another: 4-20 mA ↔ 0-50 m/s.
 
-use zonda_model::Quantity;
 use zonda_model::written::Span;
 
 /// Why a line cannot be.
@@ -53,10 +52,6 @@ impl Line {
     pub fn at(&self, x: f64) -> f64 {
         let (at_from, at_to) = self.ends;
         at_from + fraction(self.from, x) * (at_to - at_from)
-    }
-
-    pub(crate) fn accepts(&self, quantity: Quantity) -> bool {
-        quantity.accepts(self.from.unit)
     }
 }
 

@@ -9,10 +9,12 @@ use zonda_model::written::Span;
 use zonda_model::{Code, Quality, Quantity, Unit};
 
 use crate::code::CodeFormat;
+use crate::companion::Companion;
 use crate::line::{BadLine, Line};
 use crate::scale::Scale;
 use crate::signal::{Judgement, Signal};
-use crate::step::{Step, Stepped};
+use crate::step::{ColdJunction, Step, Stepped};
+use crate::thermocouple::OutOfReach;
 
 /// Why parts do not make a mapping.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -74,6 +76,9 @@ pub enum MappingError {
         /// What comes before it.
         given: Quantity,
     },
+    /// Terminals at a temperature where the thermocouple's function is not defined.
+    #[error("the cold junction: {0}")]
+    ColdJunction(OutOfReach),
     /// The last step ends at another quantity than the channel's.
     #[error("the last step gives {}, but the channel's quantity is {expected}", .found.quantity())]
     LastStep {
@@ -188,6 +193,9 @@ fn check_steps(
                 given: given.quantity(),
             });
         }
+        if let Step::Thermocouple(kind, ColdJunction::At(celsius)) = step {
+            kind.emf(*celsius).map_err(MappingError::ColdJunction)?;
+        }
         given = step.output();
     }
     let found = given;
@@ -217,6 +225,13 @@ impl Mapping {
     /// No value where there is no code or the code stands for no number
     /// ([`Quality::NO_NUMBER`]), and in a failure band. A value is always finite.
     pub fn map(&self, code: Option<Code>) -> (Option<f64>, Quality) {
+        self.map_with(code, Companion::NONE)
+    }
+
+    /// As [`map`](Self::map), for a mapping that [needs a companion](Self::needs_companion): the
+    /// temperature (°C) of the terminals where a thermocouple ends. Without it there is no value; a
+    /// flawed one makes a value `moved`.
+    pub fn map_with(&self, code: Option<Code>, companion: Companion) -> (Option<f64>, Quality) {
         let Some(decoded) = code.and_then(|code| self.format.decode(code)) else {
             return (None, Quality::NO_NUMBER);
         };
@@ -225,7 +240,7 @@ impl Mapping {
         let Stepped {
             value,
             quality: said,
-        } = self.walk(signal);
+        } = self.walk(signal, companion);
         match value {
             _ if !judgement.has_value => (None, quality),
             Some(value) if !value.is_finite() => (None, Quality::NO_NUMBER),
@@ -244,11 +259,11 @@ impl Mapping {
     }
 
     /// Takes all steps; a step without a value ends the way.
-    fn walk(&self, signal: f64) -> Stepped {
+    fn walk(&self, signal: f64, companion: Companion) -> Stepped {
         let mut at = Stepped::good(signal);
         for step in &self.steps {
             let Some(input) = at.value else { break };
-            let next = step.take(input);
+            let next = step.take(input, companion);
             at = Stepped {
                 value: next.value,
                 quality: at.quality | next.quality,
@@ -266,7 +281,7 @@ impl Mapping {
     }
 
     /// The size of one count in the value, SI, from which the digits worth showing follow; in the
-    /// middle of the signal's span, where steps are not straight.
+    /// middle of the signal's span, or of what the first step is for, where steps are not straight.
     ///
     /// `None` where the code has no steps known here (floats, numbers of a text line).
     pub fn resolution(&self) -> Option<f64> {
@@ -274,10 +289,19 @@ impl Mapping {
             return None;
         }
         let step = self.scale.step_si();
-        let Some(signal) = self.signal else {
-            return self.width_of(0.0, step);
+        let step = self
+            .signal
+            .map_or(step, |signal| signal.from_measured(step));
+        let Some(first) = self.steps.first() else {
+            return Some(step);
         };
-        self.width_of(signal.middle_si(), signal.from_measured(step))
+        let middle = self
+            .signal
+            .map_or_else(|| first.typical_input(), Signal::middle_si);
+        let companion = Companion::good(0.0);
+        let low = self.walk(middle - step / 2.0, companion).value?;
+        let high = self.walk(middle + step / 2.0, companion).value?;
+        Some((high - low).abs())
     }
 
     /// Standard uncertainty that the converter's steps bring into the value, SI: the step over √12,
@@ -287,13 +311,10 @@ impl Mapping {
         self.resolution().map(|step| step / 12_f64.sqrt())
     }
 
-    fn width_of(&self, middle: f64, step: f64) -> Option<f64> {
-        if self.steps.is_empty() {
-            return Some(step);
-        }
-        let low = self.walk(middle - step / 2.0).value?;
-        let high = self.walk(middle + step / 2.0).value?;
-        Some((high - low).abs())
+    /// True where a value needs a second input: [`map_with`](Self::map_with).
+    pub fn needs_companion(&self) -> bool {
+        let needs = |step: &Step| matches!(step, Step::Thermocouple(_, ColdJunction::Measured));
+        self.steps.iter().any(needs)
     }
 
     /// What the value measures.

@@ -4,8 +4,8 @@
 //! mapped by a [`Line`](crate::Line). Below the cut-off the result is 0 and flagged as below the
 //! threshold, because there the root turns the smallest noise into velocity.
 
+use zonda_model::Quality;
 use zonda_model::written::Span;
-use zonda_model::{Quality, Quantity, Unit};
 
 use crate::line::fraction;
 use crate::step::Stepped;
@@ -86,10 +86,6 @@ impl SquareRoot {
         self.cut_off
     }
 
-    pub(crate) fn accepts(&self, quantity: Quantity) -> bool {
-        quantity.accepts(self.from.unit)
-    }
-
     /// The result for `x`; both in SI.
     pub fn at(&self, x: f64) -> Stepped {
         let fraction = fraction(self.from, x);
@@ -152,9 +148,6 @@ impl Pitot {
     pub const fn cut_off(&self) -> f64 {
         self.cut_off
     }
-
-    pub(crate) const INPUT: Unit = Unit::Pascal;
-    pub(crate) const OUTPUT: Unit = Unit::MetrePerSecond;
 
     /// The velocity (m/s) at a differential pressure (Pa).
     pub fn at(&self, pressure: f64) -> Stepped {

@@ -12,13 +12,17 @@ use zonda_model::quantity::UnknownQuantity;
 use zonda_model::unit::UnknownUnit;
 use zonda_model::written::{Amount, Span};
 
+use crate::certificate::BadCertificate;
 use crate::code::{BadFormat, CodeFormat, Coding, EndCodes, Integer, Registers, WordOrder};
-use crate::line::{BadLine, Line};
+use crate::curve::BadCurve;
+use crate::line::BadLine;
 use crate::mapping::{Mapping, MappingError};
-use crate::root::{BadRoot, Pitot, SquareRoot};
+use crate::platinum::BadPlatinum;
+use crate::root::BadRoot;
 use crate::scale::{BadScale, Scale};
 use crate::signal::{BadSignal, FailureBands, Outside, Reaction, Signal, SpanRule};
-use crate::step::Step;
+use crate::table::BadPolynomial;
+use crate::thermocouple::UnknownThermocouple;
 
 /// The layout written today.
 const FORM: u32 = 1;
@@ -55,6 +59,24 @@ pub enum BadDescription {
     /// A root that cannot be.
     #[error(transparent)]
     Root(#[from] BadRoot),
+    /// A table that cannot be.
+    #[error(transparent)]
+    Curve(#[from] BadCurve),
+    /// A polynomial that cannot be.
+    #[error(transparent)]
+    Polynomial(#[from] BadPolynomial),
+    /// A platinum thermometer that cannot be.
+    #[error(transparent)]
+    Platinum(#[from] BadPlatinum),
+    /// A type of thermocouple that is not known here.
+    #[error(transparent)]
+    Thermocouple(#[from] UnknownThermocouple),
+    /// A date that cannot be.
+    #[error("`{0}` is no date such as 2026-03-02")]
+    Date(String),
+    /// A certificate that cannot be.
+    #[error(transparent)]
+    Certificate(#[from] BadCertificate),
     /// Parts that do not fit together.
     #[error(transparent)]
     Mapping(#[from] MappingError),
@@ -109,7 +131,7 @@ macro_rules! words {
     ($text:ident = $plain:ident { $($word:ident),* }) => {
         #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
         #[serde(rename_all = "snake_case")]
-        enum $text { $($word),* }
+        pub(super) enum $text { $($word),* }
 
         impl From<$plain> for $text {
             fn from(plain: $plain) -> Self {
@@ -124,6 +146,9 @@ macro_rules! words {
         }
     };
 }
+
+mod steps;
+use steps::StepText;
 
 words!(
     CodingText = Coding {
@@ -206,25 +231,6 @@ struct SpanText {
     from: f64,
     to: f64,
     unit: String,
-}
-
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "step", rename_all = "snake_case", deny_unknown_fields)]
-enum StepText {
-    Line {
-        from: SpanText,
-        to: SpanText,
-    },
-    SquareRoot {
-        from: SpanText,
-        to: SpanText,
-        cut_off: f64,
-    },
-    Pitot {
-        coefficient: f64,
-        density_kg_m3: f64,
-        cut_off_pa: f64,
-    },
 }
 
 impl Mapping {
@@ -456,43 +462,6 @@ impl SpanText {
             from: self.from,
             to: self.to,
             unit: self.unit.parse()?,
-        })
-    }
-}
-
-impl From<&Step> for StepText {
-    fn from(step: &Step) -> Self {
-        match step {
-            Step::Line(line) => Self::Line {
-                from: line.from().into(),
-                to: line.to().into(),
-            },
-            Step::SquareRoot(root) => Self::SquareRoot {
-                from: root.from().into(),
-                to: root.to().into(),
-                cut_off: root.cut_off(),
-            },
-            Step::Pitot(pitot) => Self::Pitot {
-                coefficient: pitot.coefficient(),
-                density_kg_m3: pitot.density(),
-                cut_off_pa: pitot.cut_off(),
-            },
-        }
-    }
-}
-
-impl StepText {
-    fn rebuild(&self) -> Result<Step, BadDescription> {
-        Ok(match self {
-            Self::Line { from, to } => Step::Line(Line::new(from.rebuild()?, to.rebuild()?)?),
-            Self::SquareRoot { from, to, cut_off } => {
-                Step::SquareRoot(SquareRoot::new(from.rebuild()?, to.rebuild()?, *cut_off)?)
-            }
-            Self::Pitot {
-                coefficient,
-                density_kg_m3,
-                cut_off_pa,
-            } => Step::Pitot(Pitot::new(*coefficient, *density_kg_m3, *cut_off_pa)?),
         })
     }
 }
