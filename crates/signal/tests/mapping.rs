@@ -8,8 +8,9 @@ use proptest::prelude::*;
 use zonda_model::written::{Amount, Span};
 use zonda_model::{Code, Quality, Quantity, Unit};
 use zonda_signal::{
-    CodeFormat, Coding, Description, EndCodes, FailureBands, Integer, Mapping, MappingBuilder,
-    Outside, Pitot, Reaction, Scale, Signal, SpanRule, SquareRoot, Step, WordOrder,
+    CodeFormat, Coding, ColdJunction, Description, EndCodes, FailureBands, Integer, Interpolation,
+    Mapping, MappingBuilder, Method, Outside, Pitot, Platinum, Polynomial, Reaction, Scale, Signal,
+    SpanRule, SquareRoot, Step, Table, Thermocouple, WordOrder, certificate_csv,
 };
 
 fn span(text: &str) -> Span {
@@ -459,7 +460,54 @@ fn mappings() -> impl Strategy<Value = Mapping> {
             .build()
             .unwrap()
     });
-    prop_oneof![3 => with_signal, 1 => direct]
+    let sensor = (formats(), 0_usize..5).prop_flat_map(|(format, which)| {
+        let (unit, step) = sensors().swap_remove(which);
+        scales(unit).prop_map(move |scale| {
+            Mapping::builder(Quantity::Temperature, format, scale)
+                .step(step.clone())
+                .build()
+                .unwrap()
+        })
+    });
+    prop_oneof![3 => with_signal, 1 => direct, 3 => sensor]
+}
+
+/// One step of each kind that leads to a temperature without a signal's span.
+fn sensors() -> Vec<(Unit, Step)> {
+    let points = vec![(0.1, -3.0), (0.7, 20.1), (1.0, 99.9)];
+    let certificate = "certificate,T-7\ndate,2026-01-05\ndue,2027-01-05\nquantity,temperature\nrange,0-500 °C\n\
+                       reference,reading,uncertainty,k\n0,0.3,0.2,2\n100,100.9,0.3,2\n400,398.7,0.7,2\n";
+    let certificate = certificate_csv::read(certificate, Method::LeastSquares).unwrap();
+    let polynomial = vec![-1.3, 0.7, 0.03, 1e-7 / 3.0];
+    vec![
+        (Unit::Ohm, Step::Platinum(Platinum::PT500)),
+        (
+            Unit::Microvolt,
+            Step::Thermocouple(Thermocouple::N, ColdJunction::At(0.1 + 0.2)),
+        ),
+        (
+            Unit::Volt,
+            Step::Table(
+                Table::new(
+                    Unit::Millivolt,
+                    Unit::DegreeFahrenheit,
+                    points,
+                    Interpolation::Cubic,
+                )
+                .unwrap(),
+            ),
+        ),
+        (
+            Unit::Ampere,
+            Step::Polynomial(
+                Polynomial::new(span("0-20 mA"), Unit::DegreeCelsius, polynomial).unwrap(),
+            ),
+        ),
+        (
+            Unit::DegreeFahrenheit,
+            Step::Certificate(Box::new(certificate)),
+        ),
+    ]
 }
 
 fn codes() -> impl Strategy<Value = Code> {
@@ -493,7 +541,7 @@ proptest! {
         let (value, quality) = mapping.map(Some(code));
         match value {
             Some(value) => prop_assert!(value.is_finite()),
-            None => prop_assert!(quality.intersects(Quality::NO_NUMBER | Quality::OPEN_LOOP | Quality::SHORT)),
+            None => prop_assert!(!quality.is_good()),
         }
     }
 
