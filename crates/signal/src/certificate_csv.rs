@@ -11,7 +11,8 @@
 //! 0.5,0.47,0.03,2
 //! ```
 //!
-//! Numbers are in the range's unit. Where lines are parted by `;`, numbers may have a decimal comma.
+//! Numbers are in the range's unit. Where the first line is parted by `;`, all are, and
+//! numbers may have a decimal comma.
 //! All that is wrong is told at once, each with its line.
 
 use std::fmt;
@@ -179,7 +180,8 @@ struct Draft {
 
 impl Draft {
     fn new(text: &str) -> Self {
-        let delimiter = if text.contains(';') { b';' } else { b',' };
+        let first = text.chars().find(|c| matches!(c, ',' | ';'));
+        let delimiter = if first == Some(';') { b';' } else { b',' };
         Self {
             delimiter,
             ..Self::default()

@@ -23,6 +23,7 @@ pub mod mapping;
 pub mod platinum;
 pub mod root;
 pub mod scale;
+mod sentence;
 pub mod signal;
 pub mod step;
 pub mod table;

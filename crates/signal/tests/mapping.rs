@@ -289,6 +289,35 @@ fn the_text_of_a_mapping_stays_as_it_is() {
 }
 
 #[test]
+fn a_mapping_reads_as_one_line() {
+    let meter = velocity("0.3125 mV")
+        .signal(
+            signal("4-20 mA")
+                .through_shunt("249 Ω".parse().unwrap())
+                .unwrap(),
+        )
+        .range(span("-20 to 50 m/s"))
+        .build()
+        .unwrap();
+    assert_eq!(
+        meter.to_string(),
+        "16 bit two's complement, 0.3125 mV a count, 4-20 mA across 249 Ω, -20 to 50 m/s"
+    );
+    let couple = Mapping::builder(
+        Quantity::Temperature,
+        CodeFormat::Number,
+        Scale::unity(Unit::Millivolt),
+    )
+    .step(Step::Thermocouple(Thermocouple::K, ColdJunction::Measured))
+    .build()
+    .unwrap();
+    assert_eq!(
+        couple.to_string(),
+        "number in mV, thermocouple type K, terminals measured"
+    );
+}
+
+#[test]
 fn a_text_of_another_form_is_refused() {
     let error = |text: &str| text.parse::<Description>().unwrap_err().to_string();
     assert_eq!(
