@@ -11,6 +11,7 @@ use zonda_model::{Quality, Quantity, Unit};
 
 use crate::curve::{BadCurve, Curve, Interpolation};
 use crate::fit::{BadFit, Fit};
+use crate::table::outside;
 
 /// One point of a certificate, in the unit of its range.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -283,7 +284,7 @@ impl Correction {
         let (low, high) = self.curve.domain();
         let inside = reading.clamp(low, high);
         let beyond = reading - inside;
-        let quality = if beyond == 0.0 {
+        let quality = if outside(reading, (low, high)).is_empty() {
             Quality::empty()
         } else {
             Quality::UNCALIBRATED

@@ -211,6 +211,8 @@ fn outside_the_points_the_correction_stays_and_is_flagged() {
     let above = certificate.correct(50.5);
     assert!((above.value - 50.0).abs() < 1e-12);
     assert_eq!(above.quality, Quality::UNCALIBRATED);
+    // an end that rounding alone has moved is still the end
+    assert_eq!(certificate.correct(1.1 - 1e-15).quality, Quality::empty());
 }
 
 /// The five-point loop check (`numpy.polyfit`, `scipy.stats.linregress` and `GTC.type_a.line_fit` agree;
