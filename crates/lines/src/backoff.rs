@@ -12,7 +12,11 @@ pub(crate) struct Backoff {
 
 impl Backoff {
     pub(crate) const fn new(least: Duration, most: Duration) -> Self {
-        Self { least, most, next: least }
+        Self {
+            least,
+            most,
+            next: least,
+        }
     }
 
     /// For opening ports and connections: at once again after a short drop, twice a minute in the long run.
@@ -22,7 +26,7 @@ impl Backoff {
 
     /// For units that do not answer: their line has others to ask.
     pub(crate) const fn of_units() -> Self {
-        Self::new(Duration::from_secs(5), Duration::from_secs(60))
+        Self::new(Duration::from_secs(5), Duration::from_mins(1))
     }
 
     /// The wait; the one after it is twice as long. Up to a quarter is taken off at random, so that

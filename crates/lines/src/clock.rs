@@ -55,7 +55,7 @@ const STEP_LEAST_US: i64 = 200_000;
 struct Anchor {
     /// Axis − boot time.
     offset: i64,
-    /// Wall − boot time when last looked at.
+    /// Wall − boot time when last told; small changes add up until they are a step.
     wall: i64,
 }
 
@@ -64,13 +64,17 @@ impl Anchor {
     fn look(&mut self, wall: i64, boot: i64) -> Option<ClockStep> {
         let now = wall - boot;
         let step_us = now - self.wall;
-        self.wall = now;
         if step_us.abs() < STEP_LEAST_US {
             return None;
         }
+        self.wall = now;
         // Forward at most to UTC; never back.
         self.offset = self.offset.max(now);
-        Some(ClockStep { at: Stamp::from_micros(boot + self.offset), step_us, axis_minus_utc_us: self.offset - now })
+        Some(ClockStep {
+            at: Stamp::from_micros(boot + self.offset),
+            step_us,
+            axis_minus_utc_us: self.offset - now,
+        })
     }
 }
 
@@ -83,7 +87,9 @@ pub struct Axis {
 
 impl std::fmt::Debug for Axis {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Axis").field("now", &self.now()).finish_non_exhaustive()
+        f.debug_struct("Axis")
+            .field("now", &self.now())
+            .finish_non_exhaustive()
     }
 }
 
@@ -94,8 +100,14 @@ impl Axis {
         let boot = clocks.boot();
         let wall = clocks.wall() - boot;
         let least = not_before.map_or(i64::MIN, |end| end.micros() + 1 - boot);
-        let anchor = Anchor { offset: wall.max(least), wall };
-        Self { clocks: Arc::new(clocks), anchor: Arc::new(Mutex::new(anchor)) }
+        let anchor = Anchor {
+            offset: wall.max(least),
+            wall,
+        };
+        Self {
+            clocks: Arc::new(clocks),
+            anchor: Arc::new(Mutex::new(anchor)),
+        }
     }
 
     /// Now, on the axis.
@@ -140,19 +152,34 @@ mod tests {
 
     #[test]
     fn a_step_forward_moves_the_axis_to_utc() {
-        let mut anchor = Anchor { offset: 1000 * SECOND, wall: 1000 * SECOND };
+        let mut anchor = Anchor {
+            offset: 1000 * SECOND,
+            wall: 1000 * SECOND,
+        };
         let step = anchor.look(1060 * SECOND, 30 * SECOND).unwrap();
-        assert_eq!((step.step_us, step.axis_minus_utc_us, step.at), (30 * SECOND, 0, Stamp::from_micros(1060 * SECOND)));
+        assert_eq!(
+            (step.step_us, step.axis_minus_utc_us, step.at),
+            (30 * SECOND, 0, Stamp::from_micros(1060 * SECOND))
+        );
     }
 
     #[test]
     fn a_step_back_leaves_the_axis_running_ahead_of_utc() {
-        let mut anchor = Anchor { offset: 1000 * SECOND, wall: 1000 * SECOND };
+        let mut anchor = Anchor {
+            offset: 1000 * SECOND,
+            wall: 1000 * SECOND,
+        };
         let step = anchor.look(970 * SECOND, 30 * SECOND).unwrap();
-        assert_eq!((step.step_us, step.axis_minus_utc_us, step.at), (-60 * SECOND, 60 * SECOND, Stamp::from_micros(1030 * SECOND)));
+        assert_eq!(
+            (step.step_us, step.axis_minus_utc_us, step.at),
+            (-60 * SECOND, 60 * SECOND, Stamp::from_micros(1030 * SECOND))
+        );
         // A later step forward by less than the lead leaves the axis alone, too.
         let step = anchor.look(1000 * SECOND, 30 * SECOND).unwrap();
-        assert_eq!((step.axis_minus_utc_us, step.at), (30 * SECOND, Stamp::from_micros(1030 * SECOND)));
+        assert_eq!(
+            (step.axis_minus_utc_us, step.at),
+            (30 * SECOND, Stamp::from_micros(1030 * SECOND))
+        );
         assert_eq!(anchor.look(1000 * SECOND + 1000, 30 * SECOND), None);
     }
 

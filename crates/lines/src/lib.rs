@@ -20,13 +20,18 @@ mod clock;
 mod health;
 mod lateness;
 mod line;
+mod link;
 mod polled;
 mod port;
+mod report;
+mod round;
 mod rtu;
 mod source;
 mod tcp;
 mod text;
 mod tick;
+mod timer;
+mod voice;
 
 pub use clock::{Axis, ClockStep, Clocks, SystemClocks};
 pub use health::{CauseCounts, Cycle, ErrorNote, LineHealth, LineState, SourceHealth};

@@ -1,20 +1,23 @@
 //! A line whose devices are asked: Modbus, over whichever wire.
 //!
-//! At each tick the sources are asked in turn. A source that does not answer costs the others at
-//! most its own time-out per tick, and is asked ever less often until it is back. Opening a port or
-//! connection goes on beside the ticks and never holds them up.
+//! At each tick every source gets its turn, in the order that [`Round`] decides. A source that does
+//! not answer is asked ever less often until it is back. Opening a port or connection goes on beside
+//! the ticks and never holds them up; between the ticks the line listens, so that a port that is gone
+//! is let go at once.
 
 use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use zonda_model::{Cause, Coded, Miss, Quality, Scan, Stamp};
-use zonda_protocol::modbus::{Exception, ExceptionKind, Reply, Request};
+use zonda_protocol::modbus::{Answer, Exception, ExceptionKind, Reply, Request, UnitId};
 
 use crate::clock::Axis;
 use crate::health::Cycle;
-use crate::line::{Link, Reporter};
-use crate::source::Source;
+use crate::link::Link;
+use crate::report::{self, Reporter};
+use crate::round::{Job, Round, Turn};
+use crate::source::{Prospect, Source};
 use crate::tick::{Tick, Ticks};
 
 /// A way to ask units, with its port or connection apart, because that comes and goes.
@@ -25,22 +28,42 @@ pub(crate) trait Wire: Send + 'static {
     /// Opens it; an error is a sentence for a person.
     fn open(&self) -> impl Future<Output = Result<Self::Open, String>> + Send + 'static;
 
-    /// Asks one thing. `patience` is how long the device may take beside the wire itself.
-    fn ask(&mut self, open: &mut Self::Open, request: Request, patience: Duration) -> impl Future<Output = Result<Answer, AskError>> + Send;
-
-    /// The port or connection was opened anew.
+    /// It was opened anew.
     fn opened(&mut self);
+
+    /// From when on this unit may be asked.
+    fn ready_at(&self, unit: UnitId, now: Instant) -> Instant;
+
+    /// The longest that asking can take from then on.
+    fn longest(&self, request: Request, patience: Duration) -> Duration;
+
+    /// Asks one thing. `patience` is how long the device may take beside the wire itself.
+    fn ask(
+        &mut self,
+        open: &mut Self::Open,
+        request: Request,
+        patience: Duration,
+    ) -> impl Future<Output = Exchange> + Send;
+
+    /// Listens while nothing is asked, until the port or connection is gone; says why. Safe to drop
+    /// while it waits.
+    fn idle(&mut self, open: &mut Self::Open) -> impl Future<Output = String> + Send;
+
+    /// How often the line had to be brought back into step so far.
+    fn resyncs(&self) -> u64;
 
     /// The least that a cycle takes on the wire; zero where the wire has no fixed speed.
     fn cycle_least(&self) -> Duration;
 }
 
-/// A believed answer.
+/// How asking went.
 #[derive(Debug)]
-pub(crate) struct Answer {
-    pub(crate) reply: Reply,
-    /// The unit had to be brought back into step first.
-    pub(crate) resynced: bool,
+pub(crate) struct Exchange {
+    /// When the request went out.
+    pub(crate) sent_at: Instant,
+    /// When the answer was complete, or was given up.
+    pub(crate) done_at: Instant,
+    pub(crate) result: Result<Answer, AskError>,
 }
 
 /// Why there is no answer.
@@ -50,192 +73,430 @@ pub(crate) enum AskError {
     Gone(String),
     /// What comes over it can no longer be trusted.
     Broken(String),
-    /// The unit did not answer; the wire is well.
-    Unanswered {
+    /// The unit did not answer, or not believably; the wire is well.
+    Unanswered { cause: Cause, detail: String },
+}
+
+/// Why a source gives no codes at this tick.
+#[derive(Clone, Debug)]
+struct Failure {
+    cause: Cause,
+    detail: String,
+    prospect: Prospect,
+}
+
+/// What asking all of a source's spans came to.
+enum Read {
+    Whole {
+        done_at: Instant,
+    },
+    /// May be asked again in this tick, if the job allows.
+    Failed(Failure),
+    Refused(Exception),
+    /// The port or connection is gone, or out of step.
+    Lost {
         cause: Cause,
         detail: String,
     },
 }
 
-/// What came of one source at one tick.
-enum Turn {
-    Codes(Vec<Coded>),
-    Missed { cause: Cause, detail: String, for_long: bool },
-    /// The wire is gone or out of step; the rest of the tick is missed too.
-    Lost { cause: Cause, detail: String },
-}
+type Taken = Result<(), mpsc::error::SendError<Scan>>;
 
+/// The task of such a line.
 pub(crate) struct Polled<W: Wire> {
     pub(crate) wire: W,
     pub(crate) link: Link<W::Open>,
     pub(crate) sources: Vec<Source>,
     pub(crate) ticks: Ticks,
     pub(crate) axis: Axis,
+    /// Bounded by whoever made it. When it is full this line waits, and asks nothing meanwhile: a
+    /// code that nobody takes is worth less than one that is taken late. The ticks that pass are
+    /// told as overrun.
     pub(crate) scans: mpsc::Sender<Scan>,
     pub(crate) report: Reporter,
+}
+
+enum Event {
+    Stop,
+    Tick(Tick),
+    Opened,
+    NotOpened(String),
+    Gone(String),
 }
 
 impl<W: Wire> Polled<W> {
     /// Runs until told to stop, or until nobody takes the scans any more.
     pub(crate) async fn run(mut self, stop: CancellationToken) {
         loop {
-            let wire = &self.wire;
-            let going_on = tokio::select! {
-                () = stop.cancelled() => false,
-                tick = self.ticks.wait(&self.axis) => tokio::select! {
+            let event = tokio::select! {
+                () = stop.cancelled() => Event::Stop,
+                tick = self.ticks.wait(&self.axis) => Event::Tick(tick),
+                event = between_ticks(&mut self.link, &mut self.wire) => event,
+            };
+            let is_going_on = match event {
+                Event::Stop => false,
+                Event::Tick(tick) => tokio::select! {
                     () = stop.cancelled() => false,
-                    taken = self.cycle(tick) => taken.is_ok(),
+                    taken = self.tick(tick) => taken.is_ok(),
                 },
-                news = self.link.progress(|| wire.open()) => {
-                    self.note_link(news);
+                Event::Opened => {
+                    self.wire.opened();
+                    self.sources.iter_mut().for_each(Source::forgive);
+                    self.report.opened(self.axis.now());
+                    true
+                }
+                Event::NotOpened(why) => {
+                    self.report.down(self.axis.now(), why);
+                    true
+                }
+                Event::Gone(why) => {
+                    self.lose(why);
                     true
                 }
             };
-            if !going_on {
-                self.report.stopped(self.axis.now());
-                return;
+            if !is_going_on {
+                return self.report.stopped(self.axis.now());
             }
         }
     }
 
-    fn note_link(&mut self, news: Result<(), String>) {
-        match news {
-            Ok(()) => {
-                self.wire.opened();
-                self.sources.iter_mut().for_each(Source::forgive);
-                self.report.opened(self.axis.now());
-            }
-            Err(error) => self.report.down(self.axis.now(), error),
-        }
+    fn lose(&mut self, why: String) {
+        self.link.lose();
+        self.report.down(self.axis.now(), why);
     }
 
-    /// One tick. Hands over one scan for each source; waits where they are not taken, and the ticks
-    /// that pass meanwhile are told as overrun at the next one.
-    async fn cycle(&mut self, tick: Tick) -> Result<(), mpsc::error::SendError<Scan>> {
+    /// One tick. Hands over one scan for each source; waits where they are not taken.
+    async fn tick(&mut self, tick: Tick) -> Taken {
         self.report.begin(tick, self.axis.now());
         if tick.missed > 0 {
             self.tell_overrun(tick).await?;
         }
         let begun = Instant::now();
-        let mut asked_all = true;
-        for index in 0..self.sources.len() {
-            let from = self.axis.now();
-            let turn = self.turn(index).await;
-            let to = self.axis.now();
-            asked_all &= matches!(turn, Turn::Codes(_));
-            let scan = self.scan_of(index, turn, tick, (from, to));
-            self.scans.send(scan).await?;
-        }
-        let cycle = asked_all.then(|| Cycle { took: begun.elapsed(), wire_min: self.wire.cycle_least() });
-        self.report.end(cycle, self.link.is_open(), self.axis.now());
+        let is_whole = self.round(tick).await?;
+        let now = self.axis.now();
+        let resyncs = self.wire.resyncs();
+        self.report.change(|health| health.resyncs = resyncs);
+        let cycle = is_whole.then(|| Cycle {
+            took: begun.elapsed(),
+            wire_min: self.wire.cycle_least(),
+        });
+        let round = report::Round {
+            cycle,
+            is_late: now >= self.ticks.next(),
+            is_open: self.link.is_open(),
+        };
+        self.report.end(round, now);
         Ok(())
     }
 
-    async fn tell_overrun(&mut self, tick: Tick) -> Result<(), mpsc::error::SendError<Scan>> {
+    async fn tell_overrun(&mut self, tick: Tick) -> Taken {
         let first = self.ticks.first_missed(tick);
         for source in &self.sources {
-            let detail = "the line was still busy with the tick before, or the machine stood still".to_owned();
-            let miss = Miss { ticks: tick.missed, cause: Cause::Overrun, detail };
+            let miss = Miss {
+                ticks: tick.missed,
+                cause: Cause::Overrun,
+                detail: "the line was still busy with the tick before, or the machine stood still"
+                    .to_owned(),
+            };
             self.report.missed(source.plan.source, tick.at, &miss);
-            self.scans.send(Scan { source: source.plan.source, tick: first, at: tick.at, outcome: Err(miss) }).await?;
+            let scan = Scan {
+                source: source.plan.source,
+                tick: first,
+                at: tick.at,
+                outcome: Err(miss),
+            };
+            self.scans.send(scan).await?;
         }
         Ok(())
     }
 
-    /// Asks one source, if it is its turn.
-    async fn turn(&mut self, index: usize) -> Turn {
-        let source = &self.sources[index];
-        let Some(open) = self.link.open_mut() else {
-            return Turn::Missed { cause: Cause::Unplugged, detail: self.report.last_error(), for_long: false };
-        };
-        if !source.is_due(Instant::now()) {
-            return Turn::Missed { cause: Cause::NoAnswer, detail: "silent for long, asked only now and then".to_owned(), for_long: false };
-        }
-        let mut registers = Vec::new();
-        let mut quality = Quality::empty();
-        for request in source.requests() {
-            match ask(&mut self.wire, open, request, &source.plan, &mut self.report).await {
-                Ok(answer) => {
-                    if answer.resynced {
-                        self.report.change(|health| health.resyncs += 1);
-                        quality |= Quality::RESYNCED;
-                    }
-                    match answer.reply {
-                        Reply::Registers(found) => registers.push(found),
-                        Reply::Exception(exception) => return refused(exception),
-                    }
+    /// Asks everybody whose turn it is; true where everybody was asked and answered.
+    async fn round(&mut self, tick: Tick) -> Result<bool, mpsc::error::SendError<Scan>> {
+        let end = self.instant_of(self.ticks.next());
+        let mut round = Round::new(self.jobs(tick).await?);
+        let mut is_whole = true;
+        loop {
+            let (wire, sources, now) = (&self.wire, &self.sources, Instant::now());
+            let longest = |job: &Job| longest(wire, &sources[job.source], job);
+            let turn = round.next(now, end, |unit| wire.ready_at(unit, now), longest);
+            match turn {
+                None => return Ok(is_whole),
+                Some(Turn::GiveUp(job)) => {
+                    is_whole = false;
+                    let failure = given_up(&job);
+                    self.tell_missed(tick, job.source, failure).await?;
                 }
-                Err(AskError::Unanswered { cause, detail }) => return Turn::Missed { cause, detail, for_long: false },
-                Err(AskError::Gone(detail)) => return Turn::Lost { cause: Cause::Unplugged, detail },
-                Err(AskError::Broken(detail)) => return Turn::Lost { cause: Cause::BadFrame, detail },
+                Some(Turn::Ask(job)) => is_whole &= self.ask(&mut round, job, tick).await?,
             }
-        }
-        match source.registers.codes(&registers) {
-            Some(codes) => Turn::Codes(codes.into_iter().map(|code| Coded { code: Some(code), quality }).collect()),
-            // Every reply has as many registers as were asked for, so this cannot be.
-            None => Turn::Missed { cause: Cause::BadFrame, detail: "registers are missing".to_owned(), for_long: false },
         }
     }
 
-    fn scan_of(&mut self, index: usize, turn: Turn, tick: Tick, (from, to): (Stamp, Stamp)) -> Scan {
-        let is_late = to >= self.ticks.next();
-        let source = &mut self.sources[index];
-        let id = source.plan.source;
-        let (cause, detail) = match turn {
-            Turn::Codes(mut codes) => {
-                source.answered();
-                if is_late {
-                    codes.iter_mut().for_each(|coded| coded.quality |= Quality::LATE);
-                }
-                self.link.proved();
-                self.report.good(id, to, is_late);
-                return Scan { source: id, tick: tick.at, at: from.midpoint(to), outcome: Ok(codes) };
+    /// The jobs of this tick. Sources that are not to be asked are told as missed right away.
+    async fn jobs(&mut self, tick: Tick) -> Result<Vec<Job>, mpsc::error::SendError<Scan>> {
+        let now = Instant::now();
+        let mut jobs = Vec::with_capacity(self.sources.len());
+        for index in 0..self.sources.len() {
+            let source = &self.sources[index];
+            if !self.link.is_open() {
+                let failure = unplugged(self.report.last_error());
+                self.tell_missed(tick, index, failure).await?;
+            } else if source.is_due(now) {
+                jobs.push(job(index, source));
+            } else {
+                self.tell_missed(tick, index, left_alone()).await?;
             }
-            Turn::Missed { cause, detail, for_long } => {
-                if !matches!(cause, Cause::NoAnswer | Cause::Unplugged) {
-                    source.failed(Instant::now(), for_long);
+        }
+        Ok(jobs)
+    }
+
+    /// Asks one source; true where it gave its codes.
+    async fn ask(
+        &mut self,
+        round: &mut Round,
+        mut job: Job,
+        tick: Tick,
+    ) -> Result<bool, mpsc::error::SendError<Scan>> {
+        if job.failed.take().is_some() && job.sent_at.is_some() {
+            self.report.change(|health| health.retries += 1);
+        }
+        let failure = match self.read(&mut job).await {
+            Read::Whole { done_at } => return self.tell_codes(tick, &job, done_at).await,
+            Read::Lost { cause, detail } => {
+                self.lose(detail.clone());
+                let failure = Failure {
+                    cause,
+                    detail: detail.clone(),
+                    prospect: Prospect::Good,
+                };
+                self.tell_missed(tick, job.source, failure).await?;
+                for job in round.rest() {
+                    self.tell_missed(tick, job.source, unplugged(detail.clone()))
+                        .await?;
                 }
-                (cause, detail)
+                return Ok(false);
             }
-            Turn::Lost { cause, detail } => {
-                // Dropped here, before anything else: a held port comes back under another name.
-                self.link.lose();
-                self.report.down(to, detail.clone());
-                (cause, detail)
+            Read::Refused(exception) => {
+                let failure = refused(exception);
+                if exception.kind() == ExceptionKind::TryAgain && job.may_be_busy {
+                    job.may_be_busy = false;
+                    job.failed = Some((failure.cause, failure.detail));
+                    round.again(job);
+                    return Ok(true);
+                }
+                failure
+            }
+            Read::Failed(failure) => {
+                if failure.cause == Cause::Timeout {
+                    round.unit_failed(job.unit, failure.cause, &failure.detail);
+                }
+                if job.retries > 0 {
+                    job.retries -= 1;
+                    job.failed = Some((failure.cause, failure.detail));
+                    round.again(job);
+                    return Ok(true);
+                }
+                failure
             }
         };
-        let miss = Miss { ticks: 1, cause, detail };
-        self.report.missed(id, to, &miss);
-        Scan { source: id, tick: tick.at, at: to, outcome: Err(miss) }
+        self.tell_missed(tick, job.source, failure).await?;
+        Ok(false)
+    }
+
+    /// Reads the spans that are still missing.
+    async fn read(&mut self, job: &mut Job) -> Read {
+        let mut done_at = Instant::now();
+        while let Some(request) = self.sources[job.source].request(job.registers.len()) {
+            let Some(open) = self.link.open_mut() else {
+                return Read::Failed(unplugged(self.report.last_error()));
+            };
+            let patience = self.sources[job.source].plan.timeout;
+            let exchange = self.wire.ask(open, request, patience).await;
+            job.sent_at.get_or_insert(exchange.sent_at);
+            done_at = exchange.done_at;
+            match exchange.result {
+                Ok(answer) => {
+                    job.resynced |= answer.resynced;
+                    match answer.reply {
+                        Reply::Registers(registers) => job.registers.push(registers),
+                        Reply::Exception(exception) => return Read::Refused(exception),
+                    }
+                }
+                Err(AskError::Gone(detail)) => {
+                    let cause = Cause::Unplugged;
+                    return Read::Lost { cause, detail };
+                }
+                Err(AskError::Broken(detail)) => {
+                    let cause = Cause::BadFrame;
+                    return Read::Lost { cause, detail };
+                }
+                Err(AskError::Unanswered { cause, detail }) => {
+                    let prospect = match cause {
+                        Cause::Timeout => Prospect::Poor,
+                        _ => Prospect::Good,
+                    };
+                    return Read::Failed(Failure {
+                        cause,
+                        detail,
+                        prospect,
+                    });
+                }
+            }
+        }
+        Read::Whole { done_at }
+    }
+
+    async fn tell_codes(
+        &mut self,
+        tick: Tick,
+        job: &Job,
+        done_at: Instant,
+    ) -> Result<bool, mpsc::error::SendError<Scan>> {
+        let source = &mut self.sources[job.source];
+        let Some(codes) = source.registers.codes(&job.registers) else {
+            // Every answer has as many registers as were asked for, so this cannot be.
+            let failure = Failure {
+                cause: Cause::BadFrame,
+                detail: "registers are missing".to_owned(),
+                prospect: Prospect::Good,
+            };
+            self.tell_missed(tick, job.source, failure).await?;
+            return Ok(false);
+        };
+        source.answered();
+        self.link.proved();
+        let id = source.plan.source;
+        let done = self.stamp_of(done_at);
+        let sent = job.sent_at.map_or(done, |at| self.stamp_of(at));
+        let mut quality = Quality::empty();
+        quality.set(Quality::RESYNCED, job.resynced);
+        quality.set(Quality::LATE, done >= self.ticks.next());
+        self.report.good(id, done);
+        let input = |code| Coded {
+            code: Some(code),
+            quality,
+        };
+        let scan = Scan {
+            source: id,
+            tick: tick.at,
+            at: sent.midpoint(done),
+            outcome: Ok(codes.into_iter().map(input).collect()),
+        };
+        self.scans.send(scan).await?;
+        Ok(true)
+    }
+
+    async fn tell_missed(&mut self, tick: Tick, index: usize, failure: Failure) -> Taken {
+        let at = self.axis.now();
+        let source = &mut self.sources[index];
+        if !matches!(failure.cause, Cause::NoAnswer | Cause::Unplugged) {
+            source.failed(Instant::now(), failure.prospect);
+        }
+        let miss = Miss {
+            ticks: 1,
+            cause: failure.cause,
+            detail: failure.detail,
+        };
+        self.report.missed(source.plan.source, at, &miss);
+        let scan = Scan {
+            source: source.plan.source,
+            tick: tick.at,
+            at,
+            outcome: Err(miss),
+        };
+        self.scans.send(scan).await
+    }
+
+    /// An instant of this machine's clock on the axis.
+    fn stamp_of(&self, at: Instant) -> Stamp {
+        self.axis.now().minus(at.elapsed())
+    }
+
+    fn instant_of(&self, at: Stamp) -> Instant {
+        Instant::now() + at.since(self.axis.now())
     }
 }
 
-/// Asks, and asks again within the tick where that is allowed or the device is just busy.
-async fn ask<W: Wire>(wire: &mut W, open: &mut W::Open, request: Request, plan: &zonda_config::ModulePlan, report: &mut Reporter) -> Result<Answer, AskError> {
-    let mut tries = u32::from(plan.retries);
-    let mut busy_tries = 1;
-    loop {
-        let outcome = wire.ask(open, request, plan.timeout).await;
-        let left = match &outcome {
-            Err(AskError::Unanswered { .. }) => &mut tries,
-            Ok(Answer { reply: Reply::Exception(exception), .. }) if exception.kind() == ExceptionKind::TryAgain => &mut busy_tries,
-            _ => return outcome,
-        };
-        if *left == 0 {
-            return outcome;
-        }
-        *left -= 1;
-        report.change(|health| health.retries += 1);
+/// Listens while open, opens while not. Safe to drop while it waits.
+async fn between_ticks<W: Wire>(link: &mut Link<W::Open>, wire: &mut W) -> Event {
+    if let Some(open) = link.open_mut() {
+        return Event::Gone(wire.idle(open).await);
+    }
+    match link.progress(|| wire.open()).await {
+        Ok(()) => Event::Opened,
+        Err(why) => Event::NotOpened(why),
+    }
+}
+
+fn job(index: usize, source: &Source) -> Job {
+    Job {
+        source: index,
+        unit: source.plan.unit,
+        retries: source.plan.retries,
+        may_be_busy: true,
+        failed: None,
+        registers: Vec::new(),
+        resynced: false,
+        sent_at: None,
+    }
+}
+
+/// The longest that reading what is missing of a source can take.
+fn longest<W: Wire>(wire: &W, source: &Source, job: &Job) -> Duration {
+    (job.registers.len()..)
+        .map_while(|span| source.request(span))
+        .map(|request| wire.longest(request, source.plan.timeout))
+        .sum()
+}
+
+fn unplugged(detail: String) -> Failure {
+    Failure {
+        cause: Cause::Unplugged,
+        detail,
+        prospect: Prospect::Good,
+    }
+}
+
+fn left_alone() -> Failure {
+    Failure {
+        cause: Cause::NoAnswer,
+        detail: "silent for long, so asked only now and then".to_owned(),
+        prospect: Prospect::Poor,
+    }
+}
+
+fn given_up(job: &Job) -> Failure {
+    let (cause, detail) = match &job.failed {
+        Some((cause, detail)) => (*cause, detail.clone()),
+        None => (
+            Cause::Timeout,
+            "its unit failed just before, and an old answer may still come".to_owned(),
+        ),
+    };
+    let prospect = match cause {
+        Cause::Timeout => Prospect::Poor,
+        _ => Prospect::Good,
+    };
+    Failure {
+        cause,
+        detail,
+        prospect,
     }
 }
 
 /// An exception is never data: the tick is missed, and the device's own word is kept.
-fn refused(exception: Exception) -> Turn {
-    let what = match exception.kind() {
-        ExceptionKind::Configuration => "the device has no such registers; look at `registers` of the module",
-        ExceptionKind::UnitBehindGateway => "the gateway cannot reach the unit",
-        ExceptionKind::TryAgain => "the device is busy",
-        ExceptionKind::Device => "the device says that it has failed",
+fn refused(exception: Exception) -> Failure {
+    let (what, prospect) = match exception.kind() {
+        ExceptionKind::Configuration => (
+            "the device does not have these registers; look at the module's registers and table",
+            Prospect::None,
+        ),
+        ExceptionKind::UnitBehindGateway => ("the gateway cannot reach the unit", Prospect::Poor),
+        ExceptionKind::TryAgain => ("the device is busy", Prospect::Good),
+        ExceptionKind::Device => ("the device says that it has failed", Prospect::Good),
     };
-    Turn::Missed { cause: Cause::DeviceError, detail: format!("{exception}: {what}"), for_long: exception.kind() == ExceptionKind::Configuration }
+    Failure {
+        cause: Cause::DeviceError,
+        detail: format!("{exception}: {what}"),
+        prospect,
+    }
 }

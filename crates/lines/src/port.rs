@@ -1,76 +1,122 @@
-//! Serial ports: opened by path, alone, with a clean start; and told when they are gone.
+//! Serial ports: opened by path, alone, with a clean start.
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use serialport::ClearBuffer;
-use tokio_serial::{SerialPort, SerialPortBuilderExt, SerialStream};
+use serialport::{ClearBuffer, SerialPort, TTYPort};
+use tokio::sync::oneshot;
+use tokio_serial::SerialStream;
 use zonda_config::PortPlan;
 use zonda_protocol::serial::{DataBits, Parity, SerialSettings, StopBits};
 
-/// Opening may hang in a driver; after this it is tried again.
+/// A driver that takes longer to open is reported; the opening goes on.
 const OPEN_WITHIN: Duration = Duration::from_secs(5);
 
-/// Opens a port. Runs on a thread of its own, because drivers may take their time.
-///
-/// Exclusive, as far as the kernel can do that: a second program that asks politely is refused.
-/// What waited in the kernel from before is thrown away: it has no time.
-pub(crate) async fn open(plan: PortPlan) -> Result<SerialStream, String> {
-    let path = plan.path.display().to_string();
-    let opening = tokio::task::spawn_blocking(move || open_now(&plan));
-    match tokio::time::timeout(OPEN_WITHIN, opening).await {
-        Ok(Ok(Ok(port))) => Ok(port),
-        Ok(Ok(Err(error))) => Err(format!("cannot open {path}: {}", reason(&error))),
-        Ok(Err(_)) => Err(format!("cannot open {path}: the driver failed")),
-        Err(_) => Err(format!("cannot open {path}: the driver did not answer within {} s", OPEN_WITHIN.as_secs())),
+/// Opens a port, again and again if need be, never twice at a time.
+#[derive(Clone, Debug)]
+pub(crate) struct Opener {
+    plan: PortPlan,
+    /// An opening is under way. It may hang in a driver for ever; a second one would hang as well.
+    is_busy: Arc<AtomicBool>,
+}
+
+impl Opener {
+    pub(crate) fn new(plan: PortPlan) -> Self {
+        Self {
+            plan,
+            is_busy: Arc::default(),
+        }
+    }
+
+    /// Opens the port; an error is a sentence for a person.
+    ///
+    /// The path is looked up anew each time, so a link that leads elsewhere now is followed. The
+    /// port is exclusive as far as the kernel can do that: a second program that asks politely is
+    /// refused. What waited in the kernel from before is thrown away: it has no time.
+    pub(crate) async fn open(self) -> Result<SerialStream, String> {
+        let path = self.plan.path.display().to_string();
+        let cannot = |reason: &str| format!("cannot open {path}: {reason}");
+        let slow = cannot("the driver does not answer");
+        if self.is_busy.swap(true, Ordering::AcqRel) {
+            return Err(slow);
+        }
+        match tokio::time::timeout(OPEN_WITHIN, self.open_on_a_thread()).await {
+            Ok(Ok(Ok(port))) => {
+                SerialStream::try_from(port).map_err(|error| cannot(&error.to_string()))
+            }
+            Ok(Ok(Err(error))) => Err(cannot(&reason(&error))),
+            Ok(Err(_)) => Err(cannot("no thread to open it on")),
+            Err(_) => Err(slow),
+        }
+    }
+
+    /// On a thread that nobody waits for at the end, because a driver may never come back.
+    fn open_on_a_thread(self) -> oneshot::Receiver<Result<TTYPort, serialport::Error>> {
+        let (tell, told) = oneshot::channel();
+        let is_busy = Arc::clone(&self.is_busy);
+        let opening = std::thread::Builder::new()
+            .name("open".to_owned())
+            .spawn(move || {
+                let outcome = open_now(&self.plan);
+                self.is_busy.store(false, Ordering::Release);
+                // If nobody waits any more, the port is closed again right here.
+                let _ = tell.send(outcome);
+            });
+        if opening.is_err() {
+            is_busy.store(false, Ordering::Release);
+        }
+        told
     }
 }
 
-fn open_now(plan: &PortPlan) -> Result<SerialStream, tokio_serial::Error> {
+fn open_now(plan: &PortPlan) -> Result<TTYPort, serialport::Error> {
     let settings = plan.settings;
-    let port = tokio_serial::new(plan.path.to_string_lossy(), settings.baud())
+    let port = serialport::new(plan.path.to_string_lossy(), settings.baud())
         .data_bits(data_bits(settings))
         .parity(parity(settings))
         .stop_bits(stop_bits(settings))
-        .flow_control(tokio_serial::FlowControl::None)
-        .open_native_async()?;
+        .flow_control(serialport::FlowControl::None)
+        .open_native()?;
     port.clear(ClearBuffer::Input)?;
     Ok(port)
 }
 
-fn reason(error: &tokio_serial::Error) -> String {
+fn reason(error: &serialport::Error) -> String {
+    use std::io::ErrorKind as Io;
     match error.kind {
         // The library says "no device" of a port that another program holds.
-        tokio_serial::ErrorKind::NoDevice if error.description.contains("lock") => "another program has it".to_owned(),
-        tokio_serial::ErrorKind::NoDevice => "it is not there".to_owned(),
-        tokio_serial::ErrorKind::Io(std::io::ErrorKind::NotFound) => "it is not there".to_owned(),
-        tokio_serial::ErrorKind::Io(std::io::ErrorKind::PermissionDenied) => "this user may not; its group (often `dialout`) may".to_owned(),
+        serialport::ErrorKind::NoDevice if error.description.contains("lock") => {
+            "another program has it".to_owned()
+        }
+        serialport::ErrorKind::NoDevice | serialport::ErrorKind::Io(Io::NotFound) => {
+            "it is not there; is the adapter plugged in?".to_owned()
+        }
+        serialport::ErrorKind::Io(Io::PermissionDenied) => {
+            "this user may not; add it to the group of the port, often `dialout`".to_owned()
+        }
         _ => error.to_string(),
     }
 }
 
-const fn data_bits(settings: SerialSettings) -> tokio_serial::DataBits {
+const fn data_bits(settings: SerialSettings) -> serialport::DataBits {
     match settings.data_bits() {
-        DataBits::Seven => tokio_serial::DataBits::Seven,
-        DataBits::Eight => tokio_serial::DataBits::Eight,
+        DataBits::Seven => serialport::DataBits::Seven,
+        DataBits::Eight => serialport::DataBits::Eight,
     }
 }
 
-const fn parity(settings: SerialSettings) -> tokio_serial::Parity {
+const fn parity(settings: SerialSettings) -> serialport::Parity {
     match settings.parity() {
-        Parity::None => tokio_serial::Parity::None,
-        Parity::Even => tokio_serial::Parity::Even,
-        Parity::Odd => tokio_serial::Parity::Odd,
+        Parity::None => serialport::Parity::None,
+        Parity::Even => serialport::Parity::Even,
+        Parity::Odd => serialport::Parity::Odd,
     }
 }
 
-const fn stop_bits(settings: SerialSettings) -> tokio_serial::StopBits {
+const fn stop_bits(settings: SerialSettings) -> serialport::StopBits {
     match settings.stop_bits() {
-        StopBits::One => tokio_serial::StopBits::One,
-        StopBits::Two => tokio_serial::StopBits::Two,
+        StopBits::One => serialport::StopBits::One,
+        StopBits::Two => serialport::StopBits::Two,
     }
-}
-
-/// Throws away what has come and was not read.
-pub(crate) fn drain(port: &SerialStream) -> Result<(), String> {
-    port.clear(ClearBuffer::Input).map_err(|error| format!("the port is gone: {error}"))
 }

@@ -1,120 +1,177 @@
-//! Modbus RTU on a serial port: one exchange after the other, each with one deadline for everything.
+//! Modbus RTU on a serial port: drives the master's state machine with bytes and sharp timers.
 
-use std::collections::BTreeMap;
+use std::io::ErrorKind;
 use std::time::{Duration, Instant};
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::time::timeout_at;
 use tokio_serial::SerialStream;
 use zonda_config::RtuPlan;
-use zonda_model::Cause;
-use zonda_protocol::modbus::rtu::{Awaiting, Seen, answer_length, encode};
-use zonda_protocol::modbus::{Doubt, Reply, Request, UnitId};
+use zonda_protocol::modbus::rtu::{Failure, Master, Outcome, Patience};
+use zonda_protocol::modbus::{Request, UnitId};
 
-use crate::polled::{Answer, AskError, Wire};
-use crate::port;
+use crate::polled::{AskError, Exchange, Wire};
+use crate::port::Opener;
+use crate::timer::Timer;
+
+/// A port that takes no bytes for so long is stuck; opening it anew is the cure.
+const WRITE_WITHIN: Duration = Duration::from_secs(1);
+const GONE: &str = "the port is gone: its device was unplugged";
+/// Read at once; more than the longest frame.
+const PIECE: usize = 512;
 
 /// A Modbus RTU line.
 #[derive(Debug)]
 pub(crate) struct Rtu {
-    plan: RtuPlan,
-    doubts: BTreeMap<UnitId, Doubt>,
-    /// When the last byte was on the line, ours or theirs.
-    quiet_since: Option<Instant>,
+    opener: Opener,
+    master: Master,
+    timer: Timer,
+    cycle_least: Duration,
+    /// Kept after opening: the longest time-out of all units.
+    quiet_at_open: Duration,
 }
 
 impl Rtu {
+    /// Must be called on the runtime.
     pub(crate) fn new(plan: &RtuPlan) -> Self {
-        Self { plan: plan.clone(), doubts: BTreeMap::new(), quiet_since: None }
+        let timeouts = plan.modules.iter().map(|module| module.timeout);
+        Self {
+            opener: Opener::new(plan.port.clone()),
+            master: Master::new(plan.port.settings, plan.silence_min),
+            timer: Timer::new(),
+            cycle_least: plan.wire_time(),
+            quiet_at_open: timeouts.max().unwrap_or_default(),
+        }
     }
 
-    /// One request, one answer. Whatever goes wrong leaves the unit in doubt.
-    async fn exchange(&mut self, port: &mut SerialStream, request: Request, patience: Duration) -> Result<Reply, AskError> {
-        self.keep_silence().await;
-        port::drain(port).map_err(AskError::Gone)?;
-        let settings = self.plan.port.settings;
-        let frame = encode(request);
-        let on_the_wire = settings.wire_time(frame.len()) + settings.wire_time(answer_length(request));
-        let deadline = Instant::now() + on_the_wire + patience;
-        let mut awaiting = Awaiting::new(request);
-        let outcome = timeout_at(deadline.into(), talk(port, &frame, &mut awaiting)).await;
-        self.quiet_since = Some(Instant::now());
-        match outcome {
-            Ok(Ok(reply)) => Ok(reply),
-            Ok(Err(gone)) => Err(AskError::Gone(gone)),
-            Err(_) => {
-                self.doubts.entry(request.unit).or_default().unanswered(request, Instant::now());
-                Err(unanswered(awaiting.seen(), patience))
+    /// Drives the exchange that was begun to its end.
+    async fn drive(&mut self, port: &mut SerialStream) -> Result<Outcome, String> {
+        let mut bytes = [0; PIECE];
+        loop {
+            self.drain(port, &mut bytes)?;
+            if let Some(frame) = self.master.poll_transmit(Instant::now()) {
+                write(port, &frame).await?;
+            }
+            if let Some(outcome) = self.master.poll_outcome() {
+                return Ok(outcome);
+            }
+            let due = self.master.poll_timeout().unwrap_or_else(Instant::now);
+            tokio::select! {
+                count = port.read(&mut bytes) => self.take(count, &bytes)?,
+                () = self.timer.sleep_until(due) => self.master.handle_timeout(Instant::now()),
             }
         }
     }
 
-    /// The silence between frames, by which devices tell them apart.
-    async fn keep_silence(&self) {
-        if let Some(since) = self.quiet_since {
-            tokio::time::sleep_until((since + self.plan.silence_min).into()).await;
+    /// What waits in the kernel came before whatever is sent next.
+    fn drain(&mut self, port: &mut SerialStream, bytes: &mut [u8]) -> Result<(), String> {
+        match port.try_read(bytes) {
+            Err(error)
+                if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::Interrupted) =>
+            {
+                Ok(())
+            }
+            count => self.take(count, bytes),
         }
     }
-}
 
-async fn talk(port: &mut SerialStream, frame: &[u8], awaiting: &mut Awaiting) -> Result<Reply, String> {
-    let gone = |error: std::io::Error| format!("the port is gone: {error}");
-    port.write_all(frame).await.map_err(gone)?;
-    let mut bytes = [0; 512];
-    loop {
-        match port.read(&mut bytes).await.map_err(gone)? {
+    fn take(&mut self, count: std::io::Result<usize>, bytes: &[u8]) -> Result<(), String> {
+        match count {
             // A port whose device was pulled reads as an endless end of file.
-            0 => return Err("the port is gone: its device was unplugged".to_owned()),
-            count => {
-                if let Some(reply) = awaiting.take(&bytes[..count]) {
-                    return Ok(reply);
-                }
+            Ok(0) => Err(GONE.to_owned()),
+            Ok(count) => {
+                self.master.handle_bytes(Instant::now(), &bytes[..count]);
+                Ok(())
             }
+            Err(error) => Err(format!("{GONE} ({error})")),
         }
     }
 }
 
-fn unanswered(seen: Seen, patience: Duration) -> AskError {
-    let (cause, what) = if seen.bytes == 0 {
-        (Cause::Timeout, "no answer".to_owned())
-    } else if seen.bad_checksum {
-        (Cause::BadFrame, "an answer with a wrong checksum".to_owned())
-    } else if seen.other_answer {
-        (Cause::BadFrame, "an answer to something else".to_owned())
-    } else {
-        (Cause::BadFrame, format!("{} bytes that are no answer", seen.bytes))
-    };
-    AskError::Unanswered { cause, detail: format!("{what} within {} ms", patience.as_millis()) }
+async fn write(port: &mut SerialStream, frame: &[u8]) -> Result<(), String> {
+    match tokio::time::timeout(WRITE_WITHIN, port.write_all(frame)).await {
+        Ok(Ok(())) => Ok(()),
+        Ok(Err(error)) => Err(format!("{GONE} ({error})")),
+        Err(_) => Err("the port takes no bytes".to_owned()),
+    }
 }
 
 impl Wire for Rtu {
     type Open = SerialStream;
 
     fn open(&self) -> impl Future<Output = Result<SerialStream, String>> + Send + 'static {
-        port::open(self.plan.port.clone())
-    }
-
-    async fn ask(&mut self, port: &mut SerialStream, request: Request, patience: Duration) -> Result<Answer, AskError> {
-        let doubt = self.doubts.entry(request.unit).or_default();
-        let mut resynced = false;
-        if !doubt.is_in_step(Instant::now()) {
-            let Some(probe) = doubt.probe(request) else {
-                return Err(AskError::Unanswered { cause: Cause::NoAnswer, detail: "left alone until no old answer can come any more".to_owned() });
-            };
-            self.exchange(port, probe, patience).await?;
-            self.doubts.entry(request.unit).or_default().resolved();
-            resynced = true;
-        }
-        let reply = self.exchange(port, request, patience).await?;
-        Ok(Answer { reply, resynced })
+        self.opener.clone().open()
     }
 
     fn opened(&mut self) {
-        // Answers from before the port was gone may still come: doubts stay.
-        self.quiet_since = Some(Instant::now());
+        self.master
+            .handle_opened(Instant::now(), self.quiet_at_open);
+    }
+
+    fn ready_at(&self, unit: UnitId, now: Instant) -> Instant {
+        self.master.ready_at(unit, now)
+    }
+
+    fn longest(&self, request: Request, patience: Duration) -> Duration {
+        // A probe may have to go first.
+        2 * (self.master.wire_min(request) + patience)
+    }
+
+    async fn ask(
+        &mut self,
+        port: &mut SerialStream,
+        request: Request,
+        patience: Duration,
+    ) -> Exchange {
+        let begun = Instant::now();
+        self.master.begin(begun, request, Patience::of(patience));
+        match self.drive(port).await {
+            Ok(outcome) => Exchange {
+                sent_at: outcome.sent_at,
+                done_at: outcome.done_at,
+                result: outcome
+                    .result
+                    .map_err(|failure| unanswered(failure, patience)),
+            },
+            Err(gone) => {
+                let now = Instant::now();
+                self.master.handle_lost(now);
+                Exchange {
+                    sent_at: begun,
+                    done_at: now,
+                    result: Err(AskError::Gone(gone)),
+                }
+            }
+        }
+    }
+
+    async fn idle(&mut self, port: &mut SerialStream) -> String {
+        let mut bytes = [0; PIECE];
+        loop {
+            let count = port.read(&mut bytes).await;
+            if let Err(gone) = self.take(count, &bytes) {
+                self.master.handle_lost(Instant::now());
+                return gone;
+            }
+        }
+    }
+
+    fn resyncs(&self) -> u64 {
+        let counts = self.master.counts();
+        counts.scanned_over + counts.probes
     }
 
     fn cycle_least(&self) -> Duration {
-        self.plan.wire_time()
+        self.cycle_least
+    }
+}
+
+fn unanswered(failure: Failure, patience: Duration) -> AskError {
+    let detail = match failure {
+        Failure::Silence => format!("no answer within {} ms", patience.as_millis()),
+        other => other.to_string(),
+    };
+    AskError::Unanswered {
+        cause: failure.cause(),
+        detail,
     }
 }

@@ -1,4 +1,4 @@
-//! One module on a line: what to ask it, and how much patience it has left.
+//! One module on a line: what to ask it, and how often it is worth asking.
 
 use std::time::Instant;
 
@@ -9,6 +9,17 @@ use crate::backoff::Backoff;
 
 /// After so many ticks in a row without an answer a unit is asked less often.
 const MISSES_BEFORE_BACKOFF: u32 = 3;
+
+/// What a failure says about asking again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Prospect {
+    /// The device is there; the next tick may well bring data.
+    Good,
+    /// Nobody answers; each further question costs the others a time-out.
+    Poor,
+    /// The device does not have what is asked for; only a person can change that.
+    None,
+}
 
 /// A module and its standing.
 #[derive(Debug)]
@@ -22,13 +33,20 @@ pub(crate) struct Source {
 
 impl Source {
     pub(crate) fn new(plan: &ModulePlan) -> Self {
-        Self { registers: plan.registers(), plan: plan.clone(), misses: 0, backoff: Backoff::of_units(), ask_at: None }
+        Self {
+            registers: plan.registers(),
+            plan: plan.clone(),
+            misses: 0,
+            backoff: Backoff::of_units(),
+            ask_at: None,
+        }
     }
 
-    /// The requests of one tick.
-    pub(crate) fn requests(&self) -> Vec<Request> {
+    /// The request of one of its spans.
+    pub(crate) fn request(&self, span: usize) -> Option<Request> {
+        let span = *self.registers.spans().get(span)?;
         let ModulePlan { unit, table, .. } = self.plan;
-        self.registers.spans().iter().map(|span| Request { unit, table, span: *span }).collect()
+        Some(Request { unit, table, span })
     }
 
     /// False while the unit is left alone after many ticks without an answer.
@@ -42,10 +60,13 @@ impl Source {
         self.backoff.reset();
     }
 
-    /// It did not answer, or cannot; `for_long` where asking again soon is pointless.
-    pub(crate) fn failed(&mut self, now: Instant, for_long: bool) {
-        self.misses = self.misses.saturating_add(1);
-        if for_long || self.misses >= MISSES_BEFORE_BACKOFF {
+    pub(crate) fn failed(&mut self, now: Instant, prospect: Prospect) {
+        match prospect {
+            Prospect::Good => return self.answered(),
+            Prospect::Poor => self.misses = self.misses.saturating_add(1),
+            Prospect::None => self.misses = MISSES_BEFORE_BACKOFF,
+        }
+        if self.misses >= MISSES_BEFORE_BACKOFF {
             self.ask_at = Some(now + self.backoff.next());
         }
     }

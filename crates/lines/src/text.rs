@@ -9,14 +9,15 @@ use std::time::{Duration, Instant};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
-use zonda_config::{PortPlan, Talk, TextPlan, TextWire};
+use zonda_config::{Talk, TextPlan, TextWire};
 use zonda_model::{Cause, Coded, Miss, Period, Quality, Scan, SourceId, Stamp};
 use zonda_protocol::text::{Line, LineReader};
 
 use crate::clock::Axis;
 use crate::health::ErrorNote;
-use crate::line::{Link, Reporter};
-use crate::port;
+use crate::link::Link;
+use crate::port::Opener;
+use crate::report::{Reporter, Round};
 use crate::tcp;
 use crate::tick::{Tick, Ticks};
 
@@ -34,7 +35,7 @@ type Taken = Result<(), mpsc::error::SendError<Scan>>;
 
 pub(crate) struct Listener {
     source: SourceId,
-    wire: TextWire,
+    way: Way,
     talk: Talk,
     period: Period,
     reader: LineReader,
@@ -60,7 +61,14 @@ struct Asked {
 }
 
 impl Listener {
-    pub(crate) fn new(plan: &TextPlan, period: Period, ticks: Ticks, axis: Axis, scans: mpsc::Sender<Scan>, report: Reporter) -> Self {
+    pub(crate) fn new(
+        plan: &TextPlan,
+        period: Period,
+        ticks: Ticks,
+        axis: Axis,
+        scans: mpsc::Sender<Scan>,
+        report: Reporter,
+    ) -> Self {
         let now = axis.now();
         let reader = match plan.talk {
             Talk::Listen => LineReader::listening(plan.format.clone(), now),
@@ -68,7 +76,7 @@ impl Listener {
         };
         Self {
             source: plan.source,
-            wire: plan.wire.clone(),
+            way: Way::new(&plan.wire),
             talk: plan.talk.clone(),
             period,
             reader,
@@ -85,20 +93,20 @@ impl Listener {
     }
 
     /// Runs until told to stop, or until nobody takes the scans any more.
-    pub(crate) async fn run(mut self, stop: CancellationToken) {
+    pub(crate) async fn run(mut self, told_to_stop: CancellationToken) {
         let mut bytes = vec![0; 4096];
         loop {
-            let wire = &self.wire;
+            let way = &self.way;
             let deadline = self.asked.map(|asked| asked.until);
             // Reading needs the stream and opening needs the link; only one of them is possible at a time.
             let step = tokio::select! {
-                () = stop.cancelled() => break,
+                () = told_to_stop.cancelled() => break,
                 tick = self.ticks.wait(&self.axis) => Step::Tick(tick),
                 () = sleep_until(deadline) => Step::Unanswered,
-                step = next(&mut self.link, wire, &mut bytes) => step,
+                step = next(&mut self.link, way, &mut bytes) => step,
             };
             let taken = tokio::select! {
-                () = stop.cancelled() => break,
+                () = told_to_stop.cancelled() => break,
                 taken = self.take(step, &bytes) => taken,
             };
             if taken.is_err() {
@@ -122,9 +130,11 @@ impl Listener {
             }
             Step::Gone(error) => {
                 self.link.lose();
-                self.asked = None;
-                self.report.down(self.axis.now(), error);
-                Ok(())
+                self.report.down(self.axis.now(), error.clone());
+                match self.asked.take() {
+                    Some(asked) => self.miss(asked.tick, Cause::Unplugged, error).await,
+                    None => Ok(()),
+                }
             }
             Step::NotOpened(error) => {
                 self.report.down(self.axis.now(), error);
@@ -140,7 +150,11 @@ impl Listener {
             self.time_out(asked).await?;
         }
         if tick.missed > 0 && matches!(self.talk, Talk::Ask(..)) {
-            let miss = Miss { ticks: tick.missed, cause: Cause::Overrun, detail: "the machine stood still".to_owned() };
+            let miss = Miss {
+                ticks: tick.missed,
+                cause: Cause::Overrun,
+                detail: "the machine stood still".to_owned(),
+            };
             self.report.missed(self.source, now, &miss);
             let first = self.ticks.first_missed(tick);
             self.hand_over(first, now, Err(miss)).await?;
@@ -164,27 +178,49 @@ impl Listener {
         let counts = self.reader.counts();
         let detail = match counts.rejected {
             0 => format!("no line for {:.1} s", silence.as_secs_f64()),
-            rejected => format!("no line in the expected form for {:.1} s; {rejected} others so far", silence.as_secs_f64()),
+            rejected => format!(
+                "no line in the expected form for {:.1} s; {rejected} others so far",
+                silence.as_secs_f64()
+            ),
         };
         self.miss(tick, Cause::Timeout, detail).await
     }
 
     async fn ask(&mut self, tick: Tick, question: &[u8], patience: Duration) -> Taken {
         if self.quiet_until.is_some_and(|until| Instant::now() < until) {
-            return self.miss(tick, Cause::Timeout, "waiting out an answer that may still come".to_owned()).await;
+            return self
+                .miss(
+                    tick,
+                    Cause::Timeout,
+                    "waiting out an answer that may still come".to_owned(),
+                )
+                .await;
         }
         self.quiet_until = None;
-        let Some(open) = self.link.open_mut() else { return Ok(()) };
+        let Some(open) = self.link.open_mut() else {
+            return Ok(());
+        };
         drain(open).await;
         self.reader.restart(self.axis.now());
         let from = self.axis.now();
         match tokio::time::timeout(WRITE_WITHIN, open.write_all(question)).await {
             Ok(Ok(())) => {
-                self.asked = Some(Asked { tick, from, until: Instant::now() + patience });
+                self.asked = Some(Asked {
+                    tick,
+                    from,
+                    until: Instant::now() + patience,
+                });
                 Ok(())
             }
             outcome => {
-                let why = outcome.map_or_else(|_| "it takes nothing".to_owned(), |error| error.err().map_or_else(String::new, |error| error.to_string()));
+                let why = outcome.map_or_else(
+                    |_| "it takes nothing".to_owned(),
+                    |error| {
+                        error
+                            .err()
+                            .map_or_else(String::new, |error| error.to_string())
+                    },
+                );
                 let detail = format!("the port is gone: {why}");
                 self.link.lose();
                 self.report.down(self.axis.now(), detail.clone());
@@ -213,9 +249,17 @@ impl Listener {
         let codes = match line.outcome {
             Ok(codes) => codes,
             Err(reject) => {
-                self.report.change(|health| health.error = Some(ErrorNote { at: now, text: reject.to_string() }));
+                self.report.change(|health| {
+                    health.error = Some(ErrorNote {
+                        at: now,
+                        text: reject.to_string(),
+                    });
+                });
                 return match self.asked.take() {
-                    Some(asked) => self.miss(asked.tick, Cause::BadFrame, reject.to_string()).await,
+                    Some(asked) => {
+                        self.miss(asked.tick, Cause::BadFrame, reject.to_string())
+                            .await
+                    }
                     None => Ok(()),
                 };
             }
@@ -230,13 +274,15 @@ impl Listener {
     async fn good(&mut self, tick: Stamp, at: Stamp, now: Stamp, mut codes: Vec<Coded>) -> Taken {
         let is_late = matches!(self.talk, Talk::Ask(..)) && now >= tick.next(self.period);
         if is_late {
-            codes.iter_mut().for_each(|coded| coded.quality |= Quality::LATE);
+            codes
+                .iter_mut()
+                .for_each(|coded| coded.quality |= Quality::LATE);
         }
         self.last_line = at;
         self.misses = 0;
         self.link.proved();
-        self.report.good(self.source, at, is_late);
-        self.report.end(None, true, now);
+        self.report.good(self.source, at);
+        self.end(is_late, now);
         self.hand_over(tick, at, Ok(codes)).await
     }
 
@@ -255,7 +301,12 @@ impl Listener {
             Talk::Listen => Duration::ZERO,
         };
         self.quiet_until = Some(Instant::now() + (patience * 2).max(Duration::from_secs(1)));
-        self.miss(asked.tick, Cause::Timeout, format!("no line within {} ms", patience.as_millis())).await
+        self.miss(
+            asked.tick,
+            Cause::Timeout,
+            format!("no line within {} ms", patience.as_millis()),
+        )
+        .await
     }
 
     async fn miss(&mut self, tick: Tick, cause: Cause, detail: String) -> Taken {
@@ -263,14 +314,39 @@ impl Listener {
         let is_silent = cause == Cause::Timeout && self.misses > MISSES_BEFORE_SILENT;
         let cause = if is_silent { Cause::NoAnswer } else { cause };
         let now = self.axis.now();
-        let miss = Miss { ticks: 1, cause, detail };
+        let miss = Miss {
+            ticks: 1,
+            cause,
+            detail,
+        };
         self.report.missed(self.source, now, &miss);
-        self.report.end(None, self.link.is_open(), now);
+        self.end(false, now);
         self.hand_over(tick.at, now, Err(miss)).await
     }
 
-    async fn hand_over(&mut self, tick: Stamp, at: Stamp, outcome: Result<Vec<Coded>, Miss>) -> Taken {
-        self.scans.send(Scan { source: self.source, tick, at, outcome }).await
+    fn end(&mut self, is_late: bool, now: Stamp) {
+        let round = Round {
+            cycle: None,
+            is_late,
+            is_open: self.link.is_open(),
+        };
+        self.report.end(round, now);
+    }
+
+    async fn hand_over(
+        &mut self,
+        tick: Stamp,
+        at: Stamp,
+        outcome: Result<Vec<Coded>, Miss>,
+    ) -> Taken {
+        self.scans
+            .send(Scan {
+                source: self.source,
+                tick,
+                at,
+                outcome,
+            })
+            .await
     }
 }
 
@@ -291,29 +367,45 @@ async fn sleep_until(at: Option<Instant>) {
 }
 
 /// Bytes while the stream is open, its opening while it is not. Safe to drop while it waits.
-async fn next(link: &mut Link<Open>, wire: &TextWire, bytes: &mut [u8]) -> Step {
+async fn next(link: &mut Link<Open>, way: &Way, bytes: &mut [u8]) -> Step {
     let Some(open) = link.open_mut() else {
-        return match link.progress(|| open_wire(wire.clone())).await {
+        return match link.progress(|| way.clone().open()).await {
             Ok(()) => Step::Opened,
             Err(error) => Step::NotOpened(error),
         };
     };
     match open.read(bytes).await {
-        Ok(0) => Step::Gone("the port is gone: its device was unplugged, or the other side closed".to_owned()),
+        Ok(0) => Step::Gone(
+            "the port is gone: its device was unplugged, or the other side closed".to_owned(),
+        ),
         Ok(count) => Step::Bytes(count),
         Err(error) => Step::Gone(format!("the port is gone: {error}")),
     }
 }
 
-async fn open_wire(wire: TextWire) -> Result<Open, String> {
-    match wire {
-        TextWire::Serial(plan) => open_port(plan).await,
-        TextWire::Tcp(host, port) => tcp::connect(host, port).await.map(|stream| Box::new(stream) as Open),
-    }
+/// The way to the meter.
+#[derive(Clone, Debug)]
+enum Way {
+    Serial(Opener),
+    Tcp(String, u16),
 }
 
-async fn open_port(plan: PortPlan) -> Result<Open, String> {
-    port::open(plan).await.map(|port| Box::new(port) as Open)
+impl Way {
+    fn new(wire: &TextWire) -> Self {
+        match wire {
+            TextWire::Serial(plan) => Self::Serial(Opener::new(plan.clone())),
+            TextWire::Tcp(host, port) => Self::Tcp(host.clone(), *port),
+        }
+    }
+
+    async fn open(self) -> Result<Open, String> {
+        match self {
+            Self::Serial(opener) => opener.open().await.map(|port| Box::new(port) as Open),
+            Self::Tcp(host, port) => tcp::connect(host, port)
+                .await
+                .map(|stream| Box::new(stream) as Open),
+        }
+    }
 }
 
 /// Reads away what has come and waits for nothing.

@@ -1,14 +1,20 @@
 //! Ticks: points of the UTC grid. A missed one is told, never caught up with.
 
+use std::time::Duration;
+
 use zonda_model::{Period, Stamp};
 
 use crate::clock::Axis;
+use crate::timer::Timer;
+
+/// The longest single wait: after it the axis is read again, because it may have been stepped.
+const WAIT_MAX: Duration = Duration::from_millis(500);
 
 /// The ticks of a line.
 #[derive(Debug)]
 pub(crate) struct Ticks {
-    period: Period,
-    next: Stamp,
+    grid: Grid,
+    timer: Timer,
 }
 
 /// A tick that has begun.
@@ -20,33 +26,59 @@ pub(crate) struct Tick {
 }
 
 impl Ticks {
-    /// Ticks from the first one after now.
+    /// Ticks from the first one after now. Must be called on the runtime.
     pub(crate) fn new(period: Period, axis: &Axis) -> Self {
-        Self { period, next: axis.now().next(period) }
+        Self {
+            grid: Grid {
+                period,
+                next: axis.now().next(period),
+            },
+            timer: Timer::new(),
+        }
     }
 
     /// Waits for the next tick. Safe to drop while it waits.
     pub(crate) async fn wait(&mut self, axis: &Axis) -> Tick {
-        axis.sleep_until(self.next).await;
-        self.begin(axis.now())
+        loop {
+            let now = axis.now();
+            let left = self.grid.next.since(now);
+            if left.is_zero() {
+                return self.grid.begin(now);
+            }
+            self.timer.sleep(left.min(WAIT_MAX)).await;
+        }
     }
 
+    /// The first of the missed ticks.
+    pub(crate) fn first_missed(&self, tick: Tick) -> Stamp {
+        self.grid.first_missed(tick)
+    }
+
+    /// When the next tick begins.
+    pub(crate) const fn next(&self) -> Stamp {
+        self.grid.next
+    }
+}
+
+/// Which tick it is: pure.
+#[derive(Clone, Copy, Debug)]
+struct Grid {
+    period: Period,
+    next: Stamp,
+}
+
+impl Grid {
     /// The tick that is current now; those before it are missed.
     fn begin(&mut self, now: Stamp) -> Tick {
         let at = now.floor(self.period).max(self.next);
         let missed = (at.micros() - self.next.micros()) / self.period.micros();
         self.next = at.next(self.period);
-        Tick { at, missed: u32::try_from(missed).unwrap_or(u32::MAX) }
+        let missed = u32::try_from(missed).unwrap_or(u32::MAX);
+        Tick { at, missed }
     }
 
-    /// The first of the missed ticks.
-    pub(crate) fn first_missed(&self, tick: Tick) -> Stamp {
+    fn first_missed(self, tick: Tick) -> Stamp {
         Stamp::from_micros(tick.at.micros() - i64::from(tick.missed) * self.period.micros())
-    }
-
-    /// When the next tick begins.
-    pub(crate) const fn next(&self) -> Stamp {
-        self.next
     }
 }
 
@@ -60,14 +92,14 @@ mod tests {
         fn every_tick_is_begun_or_missed_exactly_once(waits in proptest::collection::vec(0i64..20_000_000, 1..50)) {
             let period = Period::SECOND;
             let mut now = 1_700_000_000_300_000;
-            let mut ticks = Ticks { period, next: Stamp::from_micros(now).next(period) };
-            let mut expected = ticks.next;
+            let mut grid = Grid { period, next: Stamp::from_micros(now).next(period) };
+            let mut expected = grid.next;
             for wait in waits {
-                now = now.max(ticks.next.micros()) + wait;
-                let tick = ticks.begin(Stamp::from_micros(now));
-                prop_assert_eq!(ticks.first_missed(tick), expected);
+                now = now.max(grid.next.micros()) + wait;
+                let tick = grid.begin(Stamp::from_micros(now));
+                prop_assert_eq!(grid.first_missed(tick), expected);
                 prop_assert!(tick.at.micros() <= now && now < tick.at.micros() + period.micros());
-                expected = ticks.next();
+                expected = grid.next;
             }
         }
     }

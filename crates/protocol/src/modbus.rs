@@ -18,7 +18,7 @@ pub mod rtu;
 pub mod tcp;
 
 pub use doubt::Doubt;
-pub use pdu::{Exception, ExceptionKind, Reply, Request};
+pub use pdu::{Answer, Exception, ExceptionKind, Reply, Request};
 pub use register::{
     BadRegister, BadUnit, PastLastRegister, PlanLimits, RegisterInput, RegisterPlan, RegisterSpan,
     Table, UnitId, Width,

@@ -5,7 +5,6 @@ use std::num::NonZeroU8;
 
 use super::{RegisterSpan, Table, UnitId};
 
-
 /// What a device answers when it cannot: a code of 1 to 255.
 ///
 /// Names by Application Protocol V1.1b3, section 7; the codes it does not name are kept as numbers.
@@ -84,7 +83,7 @@ pub struct Request {
     pub span: RegisterSpan,
 }
 
-/// A believed answer to a [`Request`].
+/// What a device says to a [`Request`].
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Reply {
     /// Just as many registers as were asked for.
@@ -93,12 +92,27 @@ pub enum Reply {
     Exception(Exception),
 }
 
+/// A believed answer, and whether it is the first one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answer {
+    /// What the device said.
+    pub reply: Reply,
+    /// True for the first registers after the unit had been out of step.
+    pub resynced: bool,
+}
+
 impl Request {
     /// Function, first register, count: the five bytes that are the same on every wire.
     pub const fn pdu(self) -> [u8; 5] {
         let [first_high, first_low] = self.span.first().to_be_bytes();
         let [count_high, count_low] = self.span.count().to_be_bytes();
-        [self.table.function(), first_high, first_low, count_high, count_low]
+        [
+            self.table.function(),
+            first_high,
+            first_low,
+            count_high,
+            count_low,
+        ]
     }
 
     /// The function code of an exception to this request.
@@ -116,10 +130,16 @@ impl Request {
     /// `None` where it is no answer to this request.
     pub(crate) fn reply(self, pdu: &[u8]) -> Option<Reply> {
         match *pdu {
-            [function, code] if function == self.exception_function() => Exception::new(code).map(Reply::Exception),
+            [function, code] if function == self.exception_function() => {
+                Exception::new(code).map(Reply::Exception)
+            }
             [function, length, ref data @ ..] if function == self.table.function() => {
-                let is_whole = usize::from(length) == self.data_length() && data.len() == self.data_length();
-                let register = |pair: &[u8]| pair.iter().fold(0, |register, byte| register << 8 | u16::from(*byte));
+                let is_whole =
+                    usize::from(length) == self.data_length() && data.len() == self.data_length();
+                let register = |pair: &[u8]| {
+                    pair.iter()
+                        .fold(0, |register, byte| register << 8 | u16::from(*byte))
+                };
                 is_whole.then(|| Reply::Registers(data.chunks_exact(2).map(register).collect()))
             }
             _ => None,

@@ -4,9 +4,13 @@
 //! one answer that can be believed: right unit, right function, as many bytes as were asked for,
 //! right checksum. Everything else is passed over while the caller's deadline runs on.
 
+mod master;
+
 use crc::{CRC_16_MODBUS, Crc};
 
 use super::pdu::{Reply, Request};
+
+pub use master::{Counts, Failure, Master, Outcome, Patience};
 
 const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_MODBUS);
 /// Unit, function, and the checksum behind the data.
@@ -24,10 +28,19 @@ pub fn checksum(bytes: &[u8]) -> [u8; 2] {
 /// The request as it goes over the line.
 pub fn encode(request: Request) -> [u8; 8] {
     let [function, first_high, first_low, count_high, count_low] = request.pdu();
-    let body = [request.unit.number(), function, first_high, first_low, count_high, count_low];
+    let body = [
+        request.unit.number(),
+        function,
+        first_high,
+        first_low,
+        count_high,
+        count_low,
+    ];
     let [low, high] = checksum(&body);
     let [unit, ..] = body;
-    [unit, function, first_high, first_low, count_high, count_low, low, high]
+    [
+        unit, function, first_high, first_low, count_high, count_low, low, high,
+    ]
 }
 
 /// How many bytes the full answer to a request has.
@@ -69,7 +82,13 @@ enum Look {
 impl Awaiting {
     /// Waits for the answer to `request`.
     pub fn new(request: Request) -> Self {
-        Self { request, echo: encode(request), echo_is_possible: true, buffer: Vec::new(), seen: Seen::default() }
+        Self {
+            request,
+            echo: encode(request),
+            echo_is_possible: true,
+            buffer: Vec::new(),
+            seen: Seen::default(),
+        }
     }
 
     /// Takes bytes from the line; gives the answer once it is there.
@@ -128,25 +147,32 @@ impl Awaiting {
         let (length, is_ours) = match *rest {
             [first, ..] if first != unit => return self.look_at_other(at),
             [_] => return Look::Beginning,
-            [_, function, ..] if function == self.request.exception_function() => (EXCEPTION_LENGTH, true),
+            [_, function, ..] if function == self.request.exception_function() => {
+                (EXCEPTION_LENGTH, true)
+            }
             [_, function] if function == self.request.table.function() => return Look::Beginning,
-            [_, function, count, ..] if function == self.request.table.function() => (AROUND + 1 + usize::from(count), usize::from(count) == self.request.data_length()),
+            [_, function, count, ..] if function == self.request.table.function() => (
+                AROUND + 1 + usize::from(count),
+                usize::from(count) == self.request.data_length(),
+            ),
             _ => return self.look_at_other(at),
         };
         let Some(frame) = rest.get(..length) else {
-            return if is_ours { Look::Beginning } else { Look::Nothing };
+            return if is_ours {
+                Look::Beginning
+            } else {
+                Look::Nothing
+            };
         };
         if !is_checked(frame) {
             self.seen.bad_checksum |= is_ours;
             return Look::Nothing;
         }
-        match self.request.reply(&frame[1..length - 2]) {
-            Some(reply) => Look::Answer(reply),
-            None => {
-                self.seen.other_answer = true;
-                Look::Nothing
-            }
+        if let Some(reply) = self.request.reply(&frame[1..length - 2]) {
+            return Look::Answer(reply);
         }
+        self.seen.other_answer = true;
+        Look::Nothing
     }
 
     /// Notes a whole frame of another unit or function, for the message.
@@ -163,7 +189,9 @@ impl Awaiting {
 }
 
 fn is_checked(frame: &[u8]) -> bool {
-    frame.split_last_chunk::<2>().is_some_and(|(body, sum)| checksum(body) == *sum)
+    frame
+        .split_last_chunk::<2>()
+        .is_some_and(|(body, sum)| checksum(body) == *sum)
 }
 
 #[cfg(test)]
@@ -173,7 +201,11 @@ mod tests {
     use proptest::prelude::*;
 
     fn request(unit: u8, first: u16, count: u16) -> Request {
-        Request { unit: UnitId::tcp(unit), table: Table::Input, span: RegisterSpan::new(first, count).unwrap() }
+        Request {
+            unit: UnitId::tcp(unit),
+            table: Table::Input,
+            span: RegisterSpan::new(first, count).unwrap(),
+        }
     }
 
     fn framed(body: &[u8]) -> Vec<u8> {
@@ -182,7 +214,9 @@ mod tests {
 
     fn answer(unit: u8, registers: &[u16]) -> Vec<u8> {
         let mut body = vec![unit, 4, u8::try_from(registers.len() * 2).unwrap()];
-        registers.iter().for_each(|register| body.extend(register.to_be_bytes()));
+        registers
+            .iter()
+            .for_each(|register| body.extend(register.to_be_bytes()));
         framed(&body)
     }
 
@@ -201,13 +235,23 @@ mod tests {
     /// The examples of functions 03 and 04: MODBUS Application Protocol V1.1b3, sections 6.3 and 6.4.
     #[test]
     fn requests_and_answers_are_those_of_the_specification() {
-        let holding = Request { unit: UnitId::tcp(17), table: Table::Holding, span: RegisterSpan::new(0x006B, 3).unwrap() };
+        let holding = Request {
+            unit: UnitId::tcp(17),
+            table: Table::Holding,
+            span: RegisterSpan::new(0x006B, 3).unwrap(),
+        };
         assert_eq!(holding.pdu(), [0x03, 0x00, 0x6B, 0x00, 0x03]);
         let frame = framed(&[17, 0x03, 0x06, 0x02, 0x2B, 0x00, 0x00, 0x00, 0x64]);
-        assert_eq!(told(holding, &frame), Some(Reply::Registers(vec![0x022B, 0, 0x64])));
+        assert_eq!(
+            told(holding, &frame),
+            Some(Reply::Registers(vec![0x022B, 0, 0x64]))
+        );
         let input = request(17, 0x0008, 1);
         assert_eq!(input.pdu(), [0x04, 0x00, 0x08, 0x00, 0x01]);
-        assert_eq!(told(input, &framed(&[17, 0x04, 0x02, 0x00, 0x0A])), Some(Reply::Registers(vec![10])));
+        assert_eq!(
+            told(input, &framed(&[17, 0x04, 0x02, 0x00, 0x0A])),
+            Some(Reply::Registers(vec![10]))
+        );
     }
 
     #[test]
@@ -222,7 +266,10 @@ mod tests {
             ("an odd number of bytes", framed(&[17, 4, 3, 0, 1, 0])),
             ("a count that is not the length", framed(&[17, 4, 4, 0, 1])),
             ("cut short", good[..good.len() - 1].to_vec()),
-            ("a wrong checksum", [&good[..good.len() - 1], &[good[good.len() - 1] ^ 1]].concat()),
+            (
+                "a wrong checksum",
+                [&good[..good.len() - 1], &[good[good.len() - 1] ^ 1]].concat(),
+            ),
             ("an exception to another function", framed(&[17, 0x83, 2])),
             ("an exception without a code", framed(&[17, 0x84, 0])),
             ("nothing", Vec::new()),
@@ -231,7 +278,11 @@ mod tests {
             assert_eq!(told(asked, &bytes), None, "{what}");
             // The true answer behind it is found all the same, unless it cannot be told from the beginning of another.
             if what != "cut short" && what != "a count that is not the length" {
-                assert_eq!(told(asked, &[bytes, good.clone()].concat()), Some(Reply::Registers(vec![1, 2])), "after {what}");
+                assert_eq!(
+                    told(asked, &[bytes, good.clone()].concat()),
+                    Some(Reply::Registers(vec![1, 2])),
+                    "after {what}"
+                );
             }
         }
     }

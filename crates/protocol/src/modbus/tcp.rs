@@ -16,7 +16,20 @@ pub fn encode(request: Request, transaction: u16) -> [u8; 12] {
     let [number_high, number_low] = transaction.to_be_bytes();
     let [function, first_high, first_low, count_high, count_low] = request.pdu();
     let unit = request.unit.number();
-    [number_high, number_low, 0, 0, 0, 6, unit, function, first_high, first_low, count_high, count_low]
+    [
+        number_high,
+        number_low,
+        0,
+        0,
+        0,
+        6,
+        unit,
+        function,
+        first_high,
+        first_low,
+        count_high,
+        count_low,
+    ]
 }
 
 /// A frame as it came.
@@ -49,7 +62,10 @@ impl Frame {
     /// [`Broken::OtherAnswer`]: another unit, function or length under the right number.
     pub fn reply(&self, request: Request) -> Result<Reply, Broken> {
         let is_ours = self.unit == request.unit.number();
-        is_ours.then(|| request.reply(&self.pdu)).flatten().ok_or(Broken::OtherAnswer(self.transaction))
+        is_ours
+            .then(|| request.reply(&self.pdu))
+            .flatten()
+            .ok_or(Broken::OtherAnswer(self.transaction))
     }
 }
 
@@ -70,7 +86,17 @@ impl Reader {
     /// # Errors
     /// [`Broken`]: drop the connection.
     pub fn next_frame(&mut self) -> Result<Option<Frame>, Broken> {
-        let [number_high, number_low, protocol_high, protocol_low, length_high, length_low, unit, ..] = self.buffer[..] else {
+        let [
+            number_high,
+            number_low,
+            protocol_high,
+            protocol_low,
+            length_high,
+            length_low,
+            unit,
+            ..,
+        ] = self.buffer[..]
+        else {
             return Ok(None);
         };
         let protocol = u16::from_be_bytes([protocol_high, protocol_low]);
@@ -82,8 +108,14 @@ impl Reader {
             return Err(Broken::Length(length));
         }
         let end = HEADER - 1 + usize::from(length);
-        let Some(pdu) = self.buffer.get(HEADER..end) else { return Ok(None) };
-        let frame = Frame { transaction: u16::from_be_bytes([number_high, number_low]), unit, pdu: pdu.to_vec() };
+        let Some(pdu) = self.buffer.get(HEADER..end) else {
+            return Ok(None);
+        };
+        let frame = Frame {
+            transaction: u16::from_be_bytes([number_high, number_low]),
+            unit,
+            pdu: pdu.to_vec(),
+        };
         self.buffer.drain(..end);
         Ok(Some(frame))
     }
@@ -96,24 +128,40 @@ mod tests {
     use proptest::prelude::*;
 
     fn request(count: u16) -> Request {
-        Request { unit: UnitId::tcp(0x11), table: Table::Holding, span: RegisterSpan::new(0x6B, count).unwrap() }
+        Request {
+            unit: UnitId::tcp(0x11),
+            table: Table::Holding,
+            span: RegisterSpan::new(0x6B, count).unwrap(),
+        }
     }
 
     fn frame(transaction: u16, body: &[u8]) -> Vec<u8> {
         let length = u16::try_from(body.len()).unwrap();
-        [&transaction.to_be_bytes()[..], &[0, 0], &length.to_be_bytes(), body].concat()
+        [
+            &transaction.to_be_bytes()[..],
+            &[0, 0],
+            &length.to_be_bytes(),
+            body,
+        ]
+        .concat()
     }
 
     /// Header by MODBUS Messaging on TCP/IP V1.0b, section 3.1.3, around the example of function 03
     /// (Application Protocol V1.1b3, section 6.3).
     #[test]
     fn frames_are_those_of_the_specification() {
-        assert_eq!(encode(request(3), 0x1501), [0x15, 0x01, 0, 0, 0, 6, 0x11, 3, 0, 0x6B, 0, 3]);
+        assert_eq!(
+            encode(request(3), 0x1501),
+            [0x15, 0x01, 0, 0, 0, 6, 0x11, 3, 0, 0x6B, 0, 3]
+        );
         let mut reader = Reader::default();
         reader.take(&frame(0x1501, &[0x11, 3, 6, 0x02, 0x2B, 0, 0, 0, 0x64]));
         let answer = reader.next_frame().unwrap().unwrap();
         assert_eq!(answer.transaction, 0x1501);
-        assert_eq!(answer.reply(request(3)), Ok(Reply::Registers(vec![0x22B, 0, 0x64])));
+        assert_eq!(
+            answer.reply(request(3)),
+            Ok(Reply::Registers(vec![0x22B, 0, 0x64]))
+        );
     }
 
     #[test]
@@ -130,7 +178,11 @@ mod tests {
             let mut reader = Reader::default();
             reader.take(&frame(7, body));
             let answer = reader.next_frame().unwrap().unwrap();
-            assert_eq!(answer.reply(request(1)), Err(Broken::OtherAnswer(7)), "{body:?}");
+            assert_eq!(
+                answer.reply(request(1)),
+                Err(Broken::OtherAnswer(7)),
+                "{body:?}"
+            );
         }
         let mut reader = Reader::default();
         reader.take(&frame(7, &[0x11, 0x83, 6]));
