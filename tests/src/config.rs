@@ -59,7 +59,7 @@ pub fn text(data: &Path, wire: &Wire, modules: &[Module]) -> String {
     let driver = match wire {
         Wire::Tcp(address) => format!("modbus-tcp = {{ address = \"{address}\" }}"),
         Wire::Rtu(port) => format!(
-            "modbus-rtu = {{ port = \"{}\", serial = \"115200 8E1\" }}",
+            "modbus-rtu = {{ port = \"{}\", serial = \"115200 8N1\" }}",
             port.display()
         ),
     };

@@ -1,7 +1,8 @@
 //! Serial ports made of pseudo-terminals: plugged in under a name, pulled out, joined by a cable.
 //!
-//! A pseudo-terminal has no speed, no parity and no modem lines; what a hang-up looks like to the
-//! program that holds it is the same as with a pulled adapter.
+//! A pseudo-terminal has no speed, no parity and no modem lines (asked for parity, some libraries
+//! fail: use 8N1); what a hang-up looks like to the program that holds it is the same as with a
+//! pulled adapter.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{ErrorKind, Read, Write};

@@ -60,7 +60,7 @@ fn run(body: fn(&Bench) -> Result<()>) -> Result<(), Failed> {
     let bench = Bench::new().map_err(failed)?;
     match catch_unwind(AssertUnwindSafe(|| body(&bench))) {
         Ok(Ok(())) => Ok(()),
-        Ok(Err(error)) => Err(format!("{error:?}\n{}", bench.logs()).into()),
+        Ok(Err(error)) => Err(format!("{error:#}\n{}", bench.logs()).into()),
         Err(panic) => {
             eprintln!("{}", bench.logs());
             resume_unwind(panic)
@@ -73,5 +73,5 @@ fn run(body: fn(&Bench) -> Result<()>) -> Result<(), Failed> {
     reason = "the shape that `map_err` asks for"
 )]
 fn failed(error: anyhow::Error) -> Failed {
-    format!("{error:?}").into()
+    format!("{error:#}").into()
 }

@@ -6,6 +6,7 @@ mod clock;
 mod csv_outside;
 mod disk;
 mod examples;
+mod peers;
 mod power;
 mod pymodbus;
 mod refusals;
@@ -17,6 +18,7 @@ use libtest_mimic::{Arguments, Trial};
 
 fn main() -> ExitCode {
     let trials: Vec<Trial> = [
+        peers::tests(),
         pymodbus::tests(),
         csv_outside::tests(),
         cable::tests(),

@@ -41,7 +41,7 @@ fn rtu(bench: &Bench) -> Result<()> {
     let _cable = Cable::join(Port::plug(&ours)?, Port::plug(&theirs)?);
     let way = format!("--serial={}", theirs.display());
     let mut arguments = device(&way, &log);
-    arguments.push("--settings=115200 8E1".to_owned());
+    arguments.push("--settings=115200 8N1".to_owned());
     let _peer = Peer::start(bench, "modbus_device.py", arguments)?;
     record_and_compare(bench, &Wire::Rtu(&ours), &log)
 }
