@@ -1,14 +1,14 @@
 //! The gap book: which channels are missing at present, why, and what of that the file does not know yet.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
+use std::time::Duration;
 
 use zonda_model::{Cause, Miss, Stamp};
 
 use crate::row::ChannelId;
 
-/// How long the number of missed ticks of an open gap may be behind in the file, µs. Opening and
-/// closing are written at once; a bench that is dead all night should not write all night.
-const COUNT_BEHIND_US: i64 = 60_000_000;
+/// The smallest step of the axis.
+const MICROSECOND: Duration = Duration::from_micros(1);
 
 /// One gap as it goes into the file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -22,13 +22,15 @@ pub(crate) struct GapEntry {
     pub(crate) detail: String,
 }
 
-/// Gaps by channel. At most one is open for each.
+/// Gaps by channel. At most one is open for each, and none holds a sample.
+///
+/// Every change is told to the file with the next commit, the count of an open gap too: it is one
+/// page for all channels, less than their samples would be, and exact after a power cut.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct GapBook {
     open: BTreeMap<ChannelId, GapEntry>,
-    written_at: BTreeMap<ChannelId, Stamp>,
-    stale: BTreeSet<ChannelId>,
-    closed: Vec<GapEntry>,
+    changed: BTreeMap<i64, GapEntry>,
+    last_sample: BTreeMap<ChannelId, Stamp>,
     next_id: i64,
 }
 
@@ -45,23 +47,21 @@ impl GapBook {
     /// Ticks of this channel, from `tick` on, brought nothing.
     pub(crate) fn miss(&mut self, channel: ChannelId, tick: Stamp, miss: &Miss) {
         let ticks = i64::from(miss.ticks);
-        match self.open.get_mut(&channel) {
-            Some(gap) if gap.cause == miss.cause => {
-                gap.missed += ticks;
-                let written = self.written_at.get(&channel).copied().unwrap_or_default();
-                if tick.micros() - written.micros() >= COUNT_BEHIND_US {
-                    self.stale.insert(channel);
-                    self.written_at.insert(channel, tick);
-                }
-            }
-            _ => {
-                self.close(channel, tick);
-                self.open_at(channel, tick, miss.cause, ticks, &miss.detail);
-            }
+        match self.open.get(&channel) {
+            Some(gap) if gap.cause == miss.cause => self.extend(channel, ticks),
+            _ => self.open_at(channel, tick, miss.cause, ticks, &miss.detail),
         }
     }
 
-    /// Opens a gap whose missed ticks are known.
+    /// The open gap of this channel goes on.
+    pub(crate) fn extend(&mut self, channel: ChannelId, missed: i64) {
+        if let Some(gap) = self.open.get_mut(&channel) {
+            gap.missed += missed;
+            self.changed.insert(gap.id, gap.clone());
+        }
+    }
+
+    /// Opens a gap whose missed ticks are known, and ends the one before it.
     pub(crate) fn open_at(
         &mut self,
         channel: ChannelId,
@@ -70,7 +70,10 @@ impl GapBook {
         missed: i64,
         detail: &str,
     ) {
-        self.close(channel, from);
+        let from = match self.close(channel, from) {
+            Some(end) => end,
+            None => self.after_last_sample(channel, from),
+        };
         let gap = GapEntry {
             id: self.next_id,
             channel,
@@ -81,17 +84,17 @@ impl GapBook {
             detail: detail.to_owned(),
         };
         self.next_id += 1;
+        self.changed.insert(gap.id, gap.clone());
         self.open.insert(channel, gap);
-        self.stale.insert(channel);
-        self.written_at.insert(channel, from);
     }
 
-    /// A sample of this channel came: its gap, if any, ends here.
-    pub(crate) fn close(&mut self, channel: ChannelId, at: Stamp) {
-        if let Some(mut gap) = self.open.remove(&channel) {
-            gap.to = Some(at.max(gap.from));
-            self.closed.push(gap);
-            self.stale.remove(&channel);
+    /// A sample of this channel came: its gap ends here, unless the sample was taken before that
+    /// began (it waited in a buffer).
+    pub(crate) fn sample(&mut self, channel: ChannelId, at: Stamp) {
+        let last = self.last_sample.entry(channel).or_insert(at);
+        *last = at.max(*last);
+        if self.open.get(&channel).is_some_and(|gap| gap.from <= at) {
+            self.close(channel, at);
         }
     }
 
@@ -99,21 +102,28 @@ impl GapBook {
         self.open.get(&channel)
     }
 
-    /// Takes out what the file does not know yet.
-    pub(crate) fn take_news(&mut self) -> Vec<GapEntry> {
-        let stale = std::mem::take(&mut self.stale);
-        let mut news = std::mem::take(&mut self.closed);
-        news.extend(
-            stale
-                .iter()
-                .filter_map(|channel| self.open.get(channel).cloned()),
-        );
-        news
+    /// How many gaps the file does not know as they are.
+    pub(crate) fn news(&self) -> usize {
+        self.changed.len()
     }
 
-    /// Makes everything open news, at an orderly end.
-    pub(crate) fn mark_all(&mut self) {
-        self.stale.extend(self.open.keys().copied());
+    /// Takes out what the file does not know yet.
+    pub(crate) fn take_news(&mut self) -> Vec<GapEntry> {
+        std::mem::take(&mut self.changed).into_values().collect()
+    }
+
+    /// A gap has a length, and ends where the next one begins.
+    fn close(&mut self, channel: ChannelId, at: Stamp) -> Option<Stamp> {
+        let mut gap = self.open.remove(&channel)?;
+        let end = at.max(gap.from.plus(MICROSECOND));
+        gap.to = Some(end);
+        self.changed.insert(gap.id, gap);
+        Some(end)
+    }
+
+    fn after_last_sample(&self, channel: ChannelId, at: Stamp) -> Stamp {
+        let last = self.last_sample.get(&channel);
+        last.map_or(at, |last| at.max(last.plus(MICROSECOND)))
     }
 }
 
@@ -144,7 +154,7 @@ mod tests {
         for s in 3..10 {
             book.miss(CHANNEL, second(s), &miss(Cause::NoAnswer));
         }
-        book.close(CHANNEL, second(10));
+        book.sample(CHANNEL, second(10));
         let told: Vec<_> = book
             .take_news()
             .into_iter()
@@ -161,13 +171,16 @@ mod tests {
     }
 
     #[test]
-    fn an_open_gap_is_news_at_once_and_then_once_a_minute() {
+    fn a_gap_holds_no_sample() {
         let mut book = GapBook::new(1, Vec::new());
-        let mut news = 0;
-        for s in 0..600 {
-            book.miss(CHANNEL, second(s), &miss(Cause::Unplugged));
-            news += book.take_news().len();
-        }
-        assert_eq!(news, 10);
+        book.sample(CHANNEL, second(5));
+        // The tick before was given up only after its late answer had come.
+        book.miss(CHANNEL, second(4), &miss(Cause::Timeout));
+        // A sample that waited in the device's buffer does not end the gap that began later.
+        book.sample(CHANNEL, second(3));
+        let gap = book.open_gap(CHANNEL).unwrap();
+        assert_eq!(gap.from, second(5).plus(MICROSECOND));
+        book.sample(CHANNEL, second(6));
+        assert_eq!(book.take_news()[0].to, Some(second(6)));
     }
 }

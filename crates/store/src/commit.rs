@@ -1,19 +1,16 @@
-//! One commit: everything in hand goes into the file in one transaction, or nothing does.
-//!
-//! A commit may be repeated: after an error nobody knows whether it reached the disk. Every row has
-//! a key that was given before, so that a second time changes nothing.
+//! One commit: a batch goes into the file in one transaction, all of it or nothing, and exactly once.
 
-use std::fmt::Write;
-use std::sync::LazyLock;
+use std::time::{Duration, Instant};
 
-use sqlx::sqlite::SqliteRow;
-use sqlx::{Connection, Row, SqliteConnection, TypeInfo, ValueRef};
-use zonda_model::{Code, Quality, Sample, Stamp};
+use sqlx::{Connection, SqliteConnection};
+use zonda_model::{Sample, Stamp};
 
 use crate::book::GapEntry;
+use crate::engine;
 use crate::error::StoreError;
+use crate::insert::{self, NotInserted};
 use crate::recorder::Event;
-use crate::rollup::{RollupRow, Rollups, STEPS_US, bucket};
+use crate::rollup;
 use crate::row::ChannelId;
 
 /// A change of how far the axis is from UTC.
@@ -25,52 +22,122 @@ pub(crate) struct ClockRow {
 }
 
 /// What goes into the file in one transaction.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(crate) struct Batch {
+    pub(crate) session: i64,
+    /// Counted from 1 in each session.
+    pub(crate) number: i64,
     pub(crate) samples: Vec<Sample<ChannelId>>,
-    pub(crate) rollups: Vec<RollupRow>,
     pub(crate) gaps: Vec<GapEntry>,
-    pub(crate) events: Vec<(i64, Event)>,
+    pub(crate) events: Vec<Event>,
     pub(crate) clocks: Vec<ClockRow>,
-    /// The session, and the time it is known to be alive.
-    pub(crate) alive: (i64, Stamp),
+    /// The time the session is known to be alive: nothing in this batch or an earlier one is later.
+    pub(crate) alive: Stamp,
     /// True for the last batch of an orderly end.
     pub(crate) is_last: bool,
-    /// True where an earlier try may have reached the disk.
-    pub(crate) is_repeated: bool,
 }
 
-/// How many rows one statement inserts: some 500 are as fast as raw stepping.
-const CHUNKS: [usize; 4] = [500, 50, 5, 1];
+/// What a commit did.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Committed {
+    /// Samples that were stored at a later microsecond.
+    pub(crate) nudged: u64,
+    pub(crate) took: Duration,
+    /// True where much in the log waits to be folded into the file.
+    pub(crate) is_log_long: bool,
+}
 
-static INSERTS: LazyLock<[String; 4]> = LazyLock::new(|| {
-    CHUNKS.map(|rows| {
-        let mut text =
-            String::from("INSERT OR IGNORE INTO sample (at, channel, code, value, flags) VALUES ");
-        for row in 0..rows {
-            // Writing into a String cannot fail.
-            let _ = write!(text, "{}(?,?,?,?,?)", if row == 0 { "" } else { "," });
-        }
-        text
-    })
-});
+/// Where samples go.
+#[derive(Clone, Copy)]
+enum Placing {
+    /// Each at its time. Fails as a whole where one of the places is taken.
+    AsStamped,
+    /// Each at the first free microsecond from its time on.
+    AtFree,
+}
 
+/// Stores a batch. When this returns, it is on the disk.
+///
+/// A commit that reported an error may have reached the disk all the same. So every commit leaves its
+/// number with its session, and a batch that is there already is not stored a second time.
 pub(crate) async fn commit(
     connection: &mut SqliteConnection,
     batch: &Batch,
-) -> Result<(), StoreError> {
+) -> Result<Committed, StoreError> {
+    let began = Instant::now();
+    let nudged = match store(connection, batch, Placing::AsStamped).await {
+        Err(NotInserted::Taken) => store(connection, batch, Placing::AtFree).await,
+        other => other,
+    };
+    let nudged = nudged.map_err(|refused| match refused {
+        NotInserted::Sql(error) => StoreError::Sql(error),
+        NotInserted::Taken => StoreError::Row("no microsecond was free for a sample".to_owned()),
+    })?;
+    Ok(Committed {
+        nudged,
+        took: began.elapsed(),
+        is_log_long: engine::is_log_long(connection).await,
+    })
+}
+
+async fn store(
+    connection: &mut SqliteConnection,
+    batch: &Batch,
+    placing: Placing,
+) -> Result<u64, NotInserted> {
     let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
-    insert_samples(&mut transaction, batch).await?;
-    for row in &batch.rollups {
-        upsert_rollup(&mut transaction, row).await?;
+    if stored_batch(&mut transaction, batch.session).await? >= batch.number {
+        transaction.rollback().await?;
+        return Ok(0);
     }
-    for gap in &batch.gaps {
-        let (channel, from, to, cause) = (
-            gap.channel.0,
-            gap.from.micros(),
-            gap.to.map(Stamp::micros),
-            gap.cause.word(),
-        );
+    let nudged = match insert_samples(&mut transaction, &batch.samples, placing).await {
+        Ok(nudged) => nudged,
+        Err(refused) => {
+            transaction.rollback().await?;
+            return Err(refused);
+        }
+    };
+    insert_gaps(&mut transaction, &batch.gaps).await?;
+    insert_events(&mut transaction, &batch.events).await?;
+    insert_clocks(&mut transaction, &batch.clocks).await?;
+    note_alive(&mut transaction, batch).await?;
+    transaction.commit().await?;
+    Ok(nudged)
+}
+
+async fn stored_batch(connection: &mut SqliteConnection, session: i64) -> Result<i64, sqlx::Error> {
+    sqlx::query_scalar!("SELECT batch FROM session WHERE id = ?", session)
+        .fetch_one(connection)
+        .await
+}
+
+async fn insert_samples(
+    connection: &mut SqliteConnection,
+    samples: &[Sample<ChannelId>],
+    placing: Placing,
+) -> Result<u64, NotInserted> {
+    match placing {
+        Placing::AsStamped => {
+            insert::insert(connection, samples).await?;
+            rollup::keep_up(connection, samples).await?;
+            Ok(0)
+        }
+        Placing::AtFree => {
+            let (placed, nudged) = insert::insert_at_free(connection, samples).await?;
+            rollup::keep_up(connection, &placed).await?;
+            Ok(nudged)
+        }
+    }
+}
+
+/// Gaps as they stand; one that is there already has grown or ended.
+pub(crate) async fn insert_gaps(
+    connection: &mut SqliteConnection,
+    gaps: &[GapEntry],
+) -> Result<(), sqlx::Error> {
+    for gap in gaps {
+        let (channel, cause) = (gap.channel.0, gap.cause.word());
+        let (from, to) = (gap.from.micros(), gap.to.map(Stamp::micros));
         sqlx::query!(
             "INSERT INTO gap (id, channel, from_at, to_at, cause, missed, detail) VALUES (?, ?, ?, ?, ?, ?, ?)
              ON CONFLICT (id) DO UPDATE SET to_at = excluded.to_at, missed = excluded.missed",
@@ -82,169 +149,63 @@ pub(crate) async fn commit(
             gap.missed,
             gap.detail
         )
-        .execute(&mut *transaction)
+        .execute(&mut *connection)
         .await?;
     }
-    for (id, event) in &batch.events {
+    Ok(())
+}
+
+async fn insert_events(
+    connection: &mut SqliteConnection,
+    events: &[Event],
+) -> Result<(), sqlx::Error> {
+    for event in events {
         let (at, severity) = (event.at.micros(), event.severity.word());
-        sqlx::query!("INSERT OR IGNORE INTO event (id, at, severity, kind, subject, text) VALUES (?, ?, ?, ?, ?, ?)", id, at, severity, event.kind, event.subject, event.text)
-            .execute(&mut *transaction)
-            .await?;
+        sqlx::query!(
+            "INSERT INTO event (at, severity, kind, subject, text) VALUES (?, ?, ?, ?, ?)",
+            at,
+            severity,
+            event.kind,
+            event.subject,
+            event.text
+        )
+        .execute(&mut *connection)
+        .await?;
     }
-    for clock in &batch.clocks {
+    Ok(())
+}
+
+async fn insert_clocks(
+    connection: &mut SqliteConnection,
+    clocks: &[ClockRow],
+) -> Result<(), sqlx::Error> {
+    for clock in clocks {
         let at = clock.at.micros();
         sqlx::query!(
-            "INSERT OR REPLACE INTO clock (at, axis_minus_utc_us, cause) VALUES (?, ?, ?)",
+            "INSERT INTO clock (at, axis_minus_utc_us, cause) VALUES (?, ?, ?)",
             at,
             clock.axis_minus_utc_us,
             clock.cause
         )
-        .execute(&mut *transaction)
+        .execute(&mut *connection)
         .await?;
     }
-    let (session, alive) = (batch.alive.0, batch.alive.1.micros());
+    Ok(())
+}
+
+async fn note_alive(connection: &mut SqliteConnection, batch: &Batch) -> Result<(), sqlx::Error> {
+    let alive = batch.alive.micros();
     let ended = batch.is_last.then_some(alive);
     let how = batch.is_last.then_some("stopped");
     sqlx::query!(
-        "UPDATE session SET alive_at = ?, ended_at = ?, ended = ? WHERE id = ?",
+        "UPDATE session SET alive_at = ?, batch = ?, ended_at = ?, ended = ? WHERE id = ?",
         alive,
+        batch.number,
         ended,
         how,
-        session
-    )
-    .execute(&mut *transaction)
-    .await?;
-    transaction.commit().await?;
-    Ok(())
-}
-
-async fn insert_samples(
-    connection: &mut SqliteConnection,
-    batch: &Batch,
-) -> Result<(), StoreError> {
-    let mut rest = batch.samples.as_slice();
-    let mut stored = 0;
-    for (rows, text) in CHUNKS.into_iter().zip(INSERTS.iter()) {
-        while rest.len() >= rows {
-            let (chunk, after) = rest.split_at(rows);
-            let mut query = sqlx::query(text.as_str());
-            for sample in chunk {
-                query = query.bind(sample.at.micros()).bind(sample.channel.0);
-                query = match sample.code {
-                    Some(Code::Count(count)) => query.bind(count),
-                    Some(Code::Number(number)) => query.bind(number),
-                    None => query.bind(None::<i64>),
-                };
-                query = query
-                    .bind(sample.value)
-                    .bind(i64::from(sample.quality.bits()));
-            }
-            stored += query.execute(&mut *connection).await?.rows_affected();
-            rest = after;
-        }
-    }
-    let expected = batch.samples.len() as u64;
-    if stored != expected && !batch.is_repeated {
-        // The recorder gives every sample of a channel a time of its own, so only a bug gets here.
-        tracing::error!(
-            lost = expected - stored,
-            "samples with the key of an older sample were not stored"
-        );
-        debug_assert_eq!(stored, expected, "two samples of one channel share a time");
-    }
-    Ok(())
-}
-
-async fn upsert_rollup(
-    connection: &mut SqliteConnection,
-    row: &RollupRow,
-) -> Result<(), StoreError> {
-    let (channel, at, mean, flags) = (
-        row.channel.0,
-        row.at.micros(),
-        row.summary.mean(),
-        i64::from(row.summary.flags.bits()),
-    );
-    let summary = &row.summary;
-    sqlx::query!(
-        "INSERT OR REPLACE INTO rollup (channel, step_us, at, count, valued, good, mean, min, max, flags) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        channel,
-        row.step_us,
-        at,
-        summary.count,
-        summary.valued,
-        summary.good,
-        mean,
-        summary.min,
-        summary.max,
-        flags
+        batch.session
     )
     .execute(connection)
     .await?;
     Ok(())
-}
-
-/// Makes the rollups anew from the bucket that holds `from` to the end of the record. Gives the
-/// buckets that are still open.
-pub(crate) async fn rebuild_rollups(
-    connection: &mut SqliteConnection,
-    from: Stamp,
-) -> Result<Rollups, StoreError> {
-    const PAGE: i64 = 10_000;
-    let begin = STEPS_US
-        .map(|step| bucket(from, step))
-        .into_iter()
-        .min()
-        .unwrap_or(from)
-        .micros();
-    sqlx::query!("DELETE FROM rollup WHERE at >= ?", begin)
-        .execute(&mut *connection)
-        .await?;
-    let mut rollups = Rollups::default();
-    let mut after = (begin, i64::MIN);
-    loop {
-        let rows = sqlx::query("SELECT at, channel, code, value, flags FROM sample WHERE (at, channel) > (?, ?) ORDER BY at, channel LIMIT ?")
-            .bind(after.0)
-            .bind(after.1)
-            .bind(PAGE)
-            .fetch_all(&mut *connection)
-            .await?;
-        for row in &rows {
-            let sample = sample_of(row)?;
-            after = (sample.at.micros(), sample.channel.0);
-            rollups.add(&sample);
-        }
-        for row in rollups.take_finished() {
-            upsert_rollup(connection, &row).await?;
-        }
-        if rows.is_empty() {
-            break;
-        }
-    }
-    for row in rollups.all() {
-        upsert_rollup(connection, &row).await?;
-    }
-    Ok(rollups)
-}
-
-/// Reads `at, channel, code, value, flags`.
-pub(crate) fn sample_of(row: &SqliteRow) -> Result<Sample<ChannelId>, StoreError> {
-    let code = row.try_get_raw(2)?;
-    let code = match code.type_info().name() {
-        "INTEGER" => Some(Code::Count(row.try_get(2)?)),
-        "REAL" => Some(Code::Number(row.try_get(2)?)),
-        _ => None,
-    };
-    Ok(Sample {
-        at: Stamp::from_micros(row.try_get(0)?),
-        channel: ChannelId(row.try_get(1)?),
-        code,
-        value: row.try_get(3)?,
-        quality: quality_of(row.try_get(4)?),
-    })
-}
-
-/// Flags of a later version than ours are kept as they are, not dropped.
-pub(crate) fn quality_of(flags: i64) -> Quality {
-    Quality::from_bits_retain(u32::try_from(flags).unwrap_or(0))
 }

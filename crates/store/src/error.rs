@@ -45,6 +45,16 @@ pub enum OpenError {
         /// Ours.
         known: i64,
     },
+    /// Written by an earlier version, and opened for reading only: bringing it up to date is writing.
+    #[error("{} was written by an earlier version of this program (layout {found}, this one reads {known}); start the daemon on it once, or on a copy, to bring it up to date", path.display())]
+    Older {
+        /// The file.
+        path: PathBuf,
+        /// Its layout.
+        found: i64,
+        /// Ours.
+        known: i64,
+    },
     /// Not a record of ours.
     #[error("{} is not a record of this program: {why}", path.display())]
     Foreign {
@@ -63,7 +73,7 @@ pub enum OpenError {
     },
     /// A SQLite that can lose committed data.
     #[error(
-        "the SQLite inside is {0}; older than 3.51.3 it can lose committed data, so nothing was opened"
+        "the SQLite inside is {0}; older than 3.51.3 it can lose committed data, so nothing was opened (a fault of the build: libsqlite3-sys must be 0.37)"
     )]
     OldEngine(String),
     /// Anything else.
@@ -80,6 +90,31 @@ pub enum StoreError {
     /// A row that this program would never have written.
     #[error("the record holds a row that makes no sense: {0}")]
     Row(String),
+    /// A configuration gives a known channel another quantity: its old values would change their meaning.
+    #[error(
+        "the channel {name} is recorded as {was} and cannot become {now}; give the new channel another name"
+    )]
+    Quantity {
+        /// The channel.
+        name: String,
+        /// What it was recorded as.
+        was: String,
+        /// What the configuration says.
+        now: &'static str,
+    },
+    /// A configuration names a channel twice.
+    #[error("the configuration names the channel {0} twice")]
+    Twice(String),
+    /// A session would begin before what is recorded already ends.
+    #[error(
+        "the session would begin at {start}, but the record goes to {newest}; the axis must go on after that"
+    )]
+    Backwards {
+        /// When it would begin.
+        start: zonda_model::Stamp,
+        /// The newest time in the record.
+        newest: zonda_model::Stamp,
+    },
     /// The writer is gone; the daemon is going down.
     #[error("the recorder has ended")]
     Ended,

@@ -12,6 +12,11 @@ use crate::error::OpenError;
 const RECORD: &str = "record.sqlite";
 const LOCK: &str = "daemon.lock";
 
+/// Where the write-ahead log of a data directory is.
+pub(crate) fn log_path(dir: &Path) -> PathBuf {
+    dir.join(format!("{RECORD}-wal"))
+}
+
 /// Where the record of a data directory is.
 pub(crate) fn record_path(dir: &Path) -> PathBuf {
     dir.join(RECORD)
@@ -23,14 +28,17 @@ pub(crate) struct Claim {
     _lock: Flock<std::fs::File>,
 }
 
-/// Makes the directory and takes the right to write into it.
-pub(crate) fn claim(dir: &Path) -> Result<Claim, OpenError> {
+/// Makes the directory and takes the right to write into it. The kernel gives it back when the process
+/// ends, however it ends.
+pub(crate) fn claim(dir: &Path, any_file_system: bool) -> Result<Claim, OpenError> {
     let cannot = |source| OpenError::Folder {
         dir: dir.to_owned(),
         source,
     };
     std::fs::create_dir_all(dir).map_err(cannot)?;
-    refuse_remote(dir)?;
+    if !any_file_system {
+        refuse_remote(dir)?;
+    }
     let file = std::fs::OpenOptions::new()
         .read(true)
         .write(true)
@@ -81,17 +89,27 @@ const REMOTE: &[(i64, &str)] = &[
 ];
 
 fn refuse_remote(dir: &Path) -> Result<(), OpenError> {
-    let Ok(found) = statfs(dir) else {
-        return Ok(());
-    };
-    let magic = i64::from(found.filesystem_type().0);
-    match REMOTE.iter().find(|(remote, _)| *remote == magic) {
-        Some((_, kind)) => Err(OpenError::NotLocal {
+    let found = statfs(dir).map_err(|errno| OpenError::Folder {
+        dir: dir.to_owned(),
+        source: errno.into(),
+    })?;
+    #[allow(
+        clippy::useless_conversion,
+        reason = "the word has 32 bits on a 32-bit machine"
+    )]
+    let magic = i64::from(found.filesystem_type().0) & 0xFFFF_FFFF;
+    match remote(magic) {
+        Some(kind) => Err(OpenError::NotLocal {
             dir: dir.to_owned(),
             kind,
         }),
         None => Ok(()),
     }
+}
+
+fn remote(magic: i64) -> Option<&'static str> {
+    let found = REMOTE.iter().find(|(remote, _)| *remote == magic);
+    found.map(|(_, kind)| *kind)
 }
 
 /// Bytes free for us on the disk of the directory, and the disk's size.
@@ -103,4 +121,29 @@ pub(crate) fn space(dir: &Path) -> Option<(u64, u64)> {
             .saturating_mul(found.fragment_size()),
         found.blocks().saturating_mul(found.fragment_size()),
     ))
+}
+
+/// Whether a file could be put into the directory.
+pub(crate) fn is_writable(dir: &Path) -> bool {
+    nix::unistd::access(dir, nix::unistd::AccessFlags::W_OK).is_ok()
+}
+
+/// Size of a file; zero where there is none.
+pub(crate) fn bytes(path: &Path) -> u64 {
+    std::fs::metadata(path).map_or(0, |meta| meta.len())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Numbers as in the kernel's `linux/magic.h`.
+    #[test]
+    fn file_systems_are_known_by_their_number() {
+        assert!(remote(0x6969).is_some_and(|kind| kind.contains("NFS")));
+        assert!(remote(0x6573_5546).is_some_and(|kind| kind.contains("FUSE")));
+        for local in [0xEF53, 0x0102_1994, 0x5846_5342, 0x9123_683E] {
+            assert_eq!(remote(local), None, "{local:#x}"); // ext4, tmpfs, xfs, btrfs
+        }
+    }
 }

@@ -5,11 +5,10 @@ use std::collections::BTreeMap;
 
 use zonda_model::{Quality, Stamp};
 
-use crate::commit::quality_of;
 use crate::error::StoreError;
 use crate::open::Readable;
 use crate::read::Key;
-use crate::rollup::{STEPS_US, Summary};
+use crate::rollup::{self, LONG_US, Row, SHORT_US, Summary};
 use crate::row::ChannelId;
 
 /// The steps that a grid may have, µs: 0.2 s to 1 h.
@@ -110,24 +109,20 @@ impl Readable {
     /// The file cannot be read.
     pub async fn history(&self, channels: &[ChannelId], grid: Grid) -> Result<History, StoreError> {
         let mut columns = Columns::new(channels, grid);
-        let rollup = STEPS_US
-            .into_iter()
-            .rev()
-            .find(|step| grid.step_us % step == 0);
-        let samples_from = match rollup {
-            Some(step) => {
-                // The newest buckets may not be over yet; their samples are read instead.
-                let newest = self.extent().await?.map_or(grid.from, |(_, last)| last);
-                let tail = Stamp::from_micros(newest.micros().div_euclid(step) * step - step)
-                    .max(grid.from)
-                    .min(grid.to());
-                self.add_rollups(&mut columns, channels, step, (grid.from, tail))
-                    .await?;
-                tail
+        let mut from = grid.from;
+        for step in [LONG_US, SHORT_US] {
+            if grid.step_us % step != 0 {
+                continue;
             }
-            None => grid.from,
-        };
-        self.add_samples(&mut columns, channels, (samples_from, grid.to()))
+            let front = rollup::front(&self.pool(), step).await?;
+            let front = front.map_or(from, Stamp::from_micros).min(grid.to());
+            if front > from {
+                self.add_rollups(&mut columns, channels, step, (from, front))
+                    .await?;
+                from = front;
+            }
+        }
+        self.add_samples(&mut columns, channels, (from, grid.to()))
             .await?;
         Ok(History {
             grid,
@@ -142,29 +137,22 @@ impl Readable {
         step: i64,
         (from, to): (Stamp, Stamp),
     ) -> Result<(), StoreError> {
-        for channel in channels {
-            let (channel, from, to) = (channel.0, from.micros(), to.micros());
-            let rows = sqlx::query!(
-                "SELECT at, count, valued, good, mean, min, max, flags FROM rollup WHERE channel = ? AND step_us = ? AND at >= ? AND at < ? ORDER BY at",
-                channel,
+        let (from, to) = (from.micros(), to.micros());
+        for channel in columns.distinct(channels) {
+            let rows = sqlx::query_as!(
+                Row,
+                r#"SELECT channel, at, count, used, good, mean, min AS "min: f64", max AS "max: f64", flags FROM rollup
+                   WHERE channel = ? AND step_us = ? AND at >= ? AND at < ? ORDER BY at"#,
+                channel.0,
                 step,
                 from,
                 to
             )
-            .fetch_all(&self.pool)
+            .fetch_all(&self.pool())
             .await?;
             for row in rows {
-                if let Some(summary) =
-                    columns.bucket(ChannelId(channel), Stamp::from_micros(row.at))
-                {
-                    summary.merge(
-                        row.count,
-                        row.valued,
-                        row.good,
-                        row.mean,
-                        (row.min, row.max),
-                        quality_of(row.flags),
-                    );
+                if let Some(summary) = columns.bucket(channel, Stamp::from_micros(row.at)) {
+                    summary.merge(&row.summary());
                 }
             }
         }
@@ -205,7 +193,7 @@ struct Columns {
     grid: Grid,
     places: BTreeMap<ChannelId, usize>,
     order: Vec<usize>,
-    columns: Vec<Vec<Summary>>,
+    sums: Vec<Vec<Summary>>,
 }
 
 impl Columns {
@@ -215,26 +203,40 @@ impl Columns {
             let next = places.len();
             places.entry(*channel).or_insert(next);
         }
-        let order = channels.iter().map(|channel| places[channel]).collect();
-        let columns = vec![vec![Summary::EMPTY; grid.count]; places.len()];
+        let order = channels
+            .iter()
+            .filter_map(|channel| places.get(channel).copied())
+            .collect();
+        let sums = vec![vec![Summary::EMPTY; grid.count]; places.len()];
         Self {
             grid,
             places,
             order,
-            columns,
+            sums,
         }
+    }
+
+    /// The channels, each once.
+    fn distinct(&self, channels: &[ChannelId]) -> Vec<ChannelId> {
+        let mut seen = vec![false; self.sums.len()];
+        let is_new = |channel: &&ChannelId| {
+            self.places
+                .get(channel)
+                .is_some_and(|place| !std::mem::replace(&mut seen[*place], true))
+        };
+        channels.iter().filter(is_new).copied().collect()
     }
 
     fn bucket(&mut self, channel: ChannelId, at: Stamp) -> Option<&mut Summary> {
         let place = *self.places.get(&channel)?;
         let index = self.grid.index(at)?;
-        self.columns[place].get_mut(index)
+        self.sums[place].get_mut(index)
     }
 
     fn finish(self) -> Vec<Vec<Option<Bucket>>> {
         self.order
             .iter()
-            .map(|place| self.columns[*place].iter().map(bucket_of).collect())
+            .map(|place| self.sums[*place].iter().map(bucket_of).collect())
             .collect()
     }
 }

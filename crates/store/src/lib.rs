@@ -1,27 +1,41 @@
 //! The record: samples, gaps, events, rollups and configuration revisions in one SQLite file.
 //!
-//! The only crate that knows SQL. One task writes ([`Recorder`]); readers page through by key in
-//! short transactions and never make the writer wait. What is recorded is plain rows that any
-//! SQLite tool can read in ten years.
+//! The only crate that knows SQL. What is recorded is plain rows that any SQLite tool can read in
+//! ten years; the migrations say what each column means.
+//!
+//! - [`Store`] is a record that this process alone may write. [`Store::begin`] starts a [`Session`],
+//!   one run of the daemon, and [`Recorder::start`] the one task that writes it. Whoever measures
+//!   holds a clone of the [`Recorder`] and hands over samples, missed ticks and events.
+//! - [`Readable`] answers every question, also of a record that another process writes. It reads in
+//!   short transactions and never makes the writer wait.
+//!
+//! Left to others: the clock (every time is handed in, on the record's axis, see
+//! [`zonda_model::Stamp`]), the meaning of codes (a mapping is the caller's text), retention, and
+//! what to do about a full disk beyond holding on, saying so, and going on when there is room.
 
 mod book;
 mod commit;
+mod engine;
 mod error;
 mod folder;
+mod hand;
 mod history;
+mod insert;
 mod name;
 mod open;
 mod read;
 mod recorder;
 mod rollup;
 mod row;
+mod schema;
 mod session;
+mod writer;
 
 pub use error::{OpenError, StoreError};
 pub use history::{Bucket, Grid, History, RUNGS};
-pub use name::{ChannelEntry, ChannelRow};
-pub use open::{Readable, Store};
+pub use name::{ChannelEntry, ChannelRow, MappingRow, RevisionRow};
+pub use open::{OpenOptions, Readable, Store};
 pub use read::{EventRow, GapRow, Key, SampleRow, SessionRow, Size};
-pub use recorder::{Event, Recorder, RecorderOptions, Recording, Severity};
+pub use recorder::{Event, Recorder, RecorderOptions, Recording, Severity, Stalled};
 pub use row::ChannelId;
 pub use session::{Session, Start};

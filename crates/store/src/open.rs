@@ -1,44 +1,54 @@
 //! Opening the record: refuses what it must not touch, brings the layout up to date.
 
-use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, PoisonError, RwLock};
 use std::time::Duration;
 
-use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteSynchronous,
-};
-use sqlx::{ConnectOptions, Connection, SqliteConnection};
-use zonda_model::Quality;
+use sqlx::{Connection, SqliteConnection, SqlitePool};
 
+use crate::engine;
 use crate::error::{OpenError, StoreError};
 use crate::folder::{self, Claim};
+use crate::schema::{self, Found};
 
-/// `Znda`: marks the file as ours (header, offset 68).
-const APPLICATION_ID: i64 = 0x5A6E_6461;
-/// The layout that this program writes: the number of migrations.
-const LAYOUT: i64 = 1;
-/// Above this size the start does not read the whole file again after an orderly end.
-const CHECK_AT_START_BYTES: u64 = 256 << 20;
-const READERS: u32 = 4;
+/// A file up to this size is read through before it is used: about a second on a small board
+/// (measured: 176 MB in 0.6 s). A larger one would delay recording by more than its damage is likely
+/// to cost; [`Readable::check`] looks it over while recording goes on.
+const CHECK_BYTES_MAX: u64 = 256 << 20;
 
-static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations");
+/// How long readers may finish on connections that are being replaced.
+const FAREWELL: Duration = Duration::from_secs(2);
+
+/// How a record may be opened for writing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct OpenOptions {
+    /// Allow a network or user-space file system, at one's own risk.
+    pub any_file_system: bool,
+}
 
 /// The read side of a record. Cheap to clone.
 ///
 /// Every read is a short transaction; nobody may keep one open while waiting for a slow reader,
-/// because the write-ahead log could not be checkpointed meanwhile.
+/// because the write-ahead log could not be folded in meanwhile. So nothing here hands out a cursor:
+/// long lists come page by page, by key.
 #[derive(Clone, Debug)]
 pub struct Readable {
-    pub(crate) pool: SqlitePool,
-    pub(crate) dir: PathBuf,
+    shared: Arc<Shared>,
+}
+
+#[derive(Debug)]
+struct Shared {
+    dir: PathBuf,
+    /// On a medium that nobody can write to.
+    is_still: bool,
+    pool: RwLock<SqlitePool>,
 }
 
 /// A record that this process alone may write.
 #[derive(Debug)]
 pub struct Store {
     read: Readable,
-    options: SqliteConnectOptions,
-    _claim: Claim,
+    claim: Arc<Claim>,
 }
 
 impl Store {
@@ -47,40 +57,45 @@ impl Store {
     /// # Errors
     /// [`OpenError`]; the file is then as it was.
     pub async fn open(dir: &Path) -> Result<Self, OpenError> {
-        refuse_old_engine()?;
-        let claim = folder::claim(dir)?;
+        Self::open_with(dir, OpenOptions::default()).await
+    }
+
+    /// Like [`open`](Self::open), with options.
+    ///
+    /// # Errors
+    /// [`OpenError`]; the file is then as it was.
+    pub async fn open_with(dir: &Path, options: OpenOptions) -> Result<Self, OpenError> {
+        engine::refuse_old().await?;
+        let claim = Arc::new(folder::claim(dir, options.any_file_system)?);
         let path = folder::record_path(dir);
-        let is_new = refuse_by_header(&path)?;
-        let options = write_options(&path);
-        let mut connection = options
-            .connect()
-            .await
-            .map_err(|error| damaged(&path, &error))?;
-        if !is_new {
-            check(&mut connection, &path).await?;
+        if path.exists() {
+            inspect(&path).await?;
         }
-        migrate(&mut connection, &path).await?;
+        let mut connection = engine::connect_writer(&path)
+            .await
+            .map_err(StoreError::from)?;
+        schema::migrate(&mut connection).await?;
         connection.close().await.map_err(StoreError::from)?;
-        let read = Readable::connect(dir, &path).await?;
         Ok(Self {
-            read,
-            options,
-            _claim: claim,
+            read: Readable::over(dir, false),
+            claim,
         })
     }
 
-    /// The read side.
+    /// The read side. It stays usable after the recorder has ended.
     pub const fn read(&self) -> &Readable {
         &self.read
     }
 
-    /// A fresh connection for the one writer.
-    pub(crate) async fn write_connection(&self) -> Result<SqliteConnection, StoreError> {
-        Ok(self.options.connect().await?)
+    /// The right to write, for whoever goes on writing after this is dropped.
+    pub(crate) fn claim(&self) -> Arc<Claim> {
+        Arc::clone(&self.claim)
     }
 
-    pub(crate) const fn write_options(&self) -> &SqliteConnectOptions {
-        &self.options
+    /// A fresh connection for the one writer.
+    pub(crate) async fn write_connection(&self) -> Result<SqliteConnection, StoreError> {
+        let path = folder::record_path(self.read.dir());
+        Ok(engine::connect_existing_writer(&path).await?)
     }
 }
 
@@ -90,192 +105,162 @@ impl Readable {
     /// # Errors
     /// [`OpenError`].
     pub async fn open(dir: &Path) -> Result<Self, OpenError> {
+        engine::refuse_old().await?;
         let path = folder::record_path(dir);
-        if refuse_by_header(&path)? {
-            return Err(OpenError::Nothing {
-                dir: dir.to_owned(),
-            });
+        if !path.exists() {
+            return Err(nothing(dir));
         }
-        Self::connect(dir, &path).await
+        let (found, is_still) = look_at(dir, &path).await?;
+        match found {
+            Found::Empty => Err(nothing(dir)),
+            Found::Record(found) if found < schema::known() => Err(OpenError::Older {
+                path,
+                found,
+                known: schema::known(),
+            }),
+            found => refuse_foreign_or_newer(&path, found).map(|()| Self::over(dir, is_still)),
+        }
     }
 
-    async fn connect(dir: &Path, path: &Path) -> Result<Self, OpenError> {
-        let options = SqliteConnectOptions::new()
-            .filename(path)
-            .read_only(true)
-            .busy_timeout(Duration::from_secs(5))
-            .pragma("query_only", "ON");
-        let pool = SqlitePoolOptions::new()
-            .max_connections(READERS)
-            .connect_with(options)
-            .await
-            .map_err(|error| damaged(path, &error))?;
-        Ok(Self {
-            pool,
-            dir: dir.to_owned(),
-        })
+    fn over(dir: &Path, is_still: bool) -> Self {
+        let pool = RwLock::new(engine::readers(&folder::record_path(dir), is_still));
+        let dir = dir.to_owned();
+        Self {
+            shared: Arc::new(Shared {
+                dir,
+                is_still,
+                pool,
+            }),
+        }
     }
 
     /// The data directory.
     pub fn dir(&self) -> &Path {
-        &self.dir
+        &self.shared.dir
     }
 
-    /// Ends all reading.
+    /// Ends all reading and lets go of the file. A later read opens it again.
     pub async fn close(&self) {
-        self.pool.close().await;
+        self.renew().await;
+    }
+
+    /// Reads the whole file through and says what is wrong first, if anything. Takes seconds on a
+    /// large file; recording goes on meanwhile.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn check(&self) -> Result<Option<String>, StoreError> {
+        let mut connection = self.pool().acquire().await?;
+        Ok(engine::quick_check(&mut connection).await?)
+    }
+
+    pub(crate) fn pool(&self) -> SqlitePool {
+        let pool = self.shared.pool.read();
+        pool.unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Replaces the connections, after an error that leaves them in doubt.
+    pub(crate) async fn renew(&self) {
+        let fresh = engine::readers(&folder::record_path(self.dir()), self.shared.is_still);
+        let old = {
+            let pool = self.shared.pool.write();
+            std::mem::replace(&mut *pool.unwrap_or_else(PoisonError::into_inner), fresh)
+        };
+        // Whoever still reads finishes on the old ones; nobody waits for them for long.
+        let _ = tokio::time::timeout(FAREWELL, old.close()).await;
     }
 }
 
-fn write_options(path: &Path) -> SqliteConnectOptions {
-    SqliteConnectOptions::new()
-        .filename(path)
-        .create_if_missing(true)
-        .page_size(4096)
-        .journal_mode(SqliteJournalMode::Wal)
-        // NORMAL would lose every commit since the last checkpoint with a power cut.
-        .synchronous(SqliteSynchronous::Full)
-        .busy_timeout(Duration::from_secs(5))
-        .foreign_keys(true)
-        .pragma("temp_store", "MEMORY")
-        .pragma("journal_size_limit", "16777216")
+fn nothing(dir: &Path) -> OpenError {
+    OpenError::Nothing {
+        dir: dir.to_owned(),
+    }
 }
 
-/// SQLite before 3.51.3 can lose committed pages when two connections race at a reset of the log.
-fn refuse_old_engine() -> Result<(), OpenError> {
-    const LEAST: i32 = 3_051_003;
-    if libsqlite3_sys::SQLITE_VERSION_NUMBER >= LEAST {
-        return Ok(());
+/// What the file says it is, and whether it can only be read as one that nobody writes: on a
+/// read-only medium there may be no log beside it, and SQLite can make none.
+async fn look_at(dir: &Path, path: &Path) -> Result<(Found, bool), OpenError> {
+    let refused = match identify(path, false).await {
+        Ok(found) => return Ok((found, false)),
+        Err(refused) => refused,
+    };
+    if folder::is_writable(dir) || folder::bytes(&folder::log_path(dir)) > 0 {
+        return Err(refused);
     }
-    Err(OpenError::OldEngine(
-        libsqlite3_sys::SQLITE_VERSION
-            .to_string_lossy()
-            .into_owned(),
-    ))
+    Ok((identify(path, true).await?, true))
 }
 
-/// Looks at the header before SQLite does, so that a foreign or newer file is not even opened.
-/// Says whether there is no file yet.
-fn refuse_by_header(path: &Path) -> Result<bool, OpenError> {
-    let mut header = Vec::new();
-    match std::fs::File::open(path) {
-        Ok(file) => {
-            file.take(100)
-                .read_to_end(&mut header)
-                .map_err(|source| OpenError::Folder {
-                    dir: path.to_owned(),
-                    source,
-                })?
-        }
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(true),
-        Err(source) => {
-            return Err(OpenError::Folder {
-                dir: path.to_owned(),
-                source,
-            });
-        }
-    };
-    if header.is_empty() {
-        return Ok(true);
-    }
-    let foreign = |why: &str| OpenError::Foreign {
-        path: path.to_owned(),
-        why: why.to_owned(),
-    };
-    if header.len() < 100 || !header.starts_with(b"SQLite format 3\0") {
-        return Err(foreign("it does not begin as an SQLite file does"));
-    }
-    let number = |at: usize| {
-        header[at..at + 4]
-            .iter()
-            .fold(0_i64, |number, byte| number << 8 | i64::from(*byte))
-    };
-    let (layout, application) = (number(60), number(68));
-    if application != APPLICATION_ID && application != 0 {
-        return Err(foreign("it is another program's SQLite file"));
-    }
-    if layout > LAYOUT {
-        return Err(OpenError::Newer {
+async fn identify(path: &Path, is_still: bool) -> Result<Found, OpenError> {
+    let refuse = |error| refusal(path, error);
+    let mut connection = engine::connect_inspector(path, is_still)
+        .await
+        .map_err(refuse)?;
+    let found = schema::identify(&mut connection).await.map_err(refuse)?;
+    connection.close().await.map_err(refuse)?;
+    Ok(found)
+}
+
+/// Looks at a file through a connection that cannot change it, and refuses what must not be written to.
+///
+/// It is never opened other than through SQLite: closing a plain file would drop the locks that
+/// SQLite's own connections of this process hold on it (<https://sqlite.org/howtocorrupt.html>, 2.2).
+async fn inspect(path: &Path) -> Result<(), OpenError> {
+    let refuse = |error| refusal(path, error);
+    let mut connection = engine::connect_inspector(path, false)
+        .await
+        .map_err(refuse)?;
+    let found = schema::identify(&mut connection).await.map_err(refuse)?;
+    refuse_foreign_or_newer(path, found)?;
+    if folder::bytes(path) <= CHECK_BYTES_MAX
+        && let Some(why) = engine::quick_check(&mut connection).await.map_err(refuse)?
+    {
+        return Err(OpenError::Damaged {
             path: path.to_owned(),
-            found: layout,
-            known: LAYOUT,
+            why,
         });
     }
-    Ok(false)
+    connection.close().await.map_err(refuse)
 }
 
-fn damaged(path: &Path, error: &sqlx::Error) -> OpenError {
-    OpenError::Damaged {
-        path: path.to_owned(),
-        why: error.to_string(),
-    }
-}
-
-/// Reads the file through: always after an interrupted session, and otherwise while it is small.
-async fn check(connection: &mut SqliteConnection, path: &Path) -> Result<(), OpenError> {
-    let size = std::fs::metadata(path).map_or(0, |meta| meta.len());
-    let orderly: Result<i64, _> =
-        sqlx::query_scalar("SELECT count(*) FROM session WHERE ended_at IS NULL")
-            .fetch_one(&mut *connection)
-            .await;
-    if size > CHECK_AT_START_BYTES && matches!(orderly, Ok(0)) {
-        return Ok(());
-    }
-    let said: String = sqlx::query_scalar("PRAGMA quick_check(1)")
-        .fetch_one(connection)
-        .await
-        .map_err(|error| damaged(path, &error))?;
-    if said == "ok" {
-        Ok(())
-    } else {
-        Err(OpenError::Damaged {
+fn refuse_foreign_or_newer(path: &Path, found: Found) -> Result<(), OpenError> {
+    match found {
+        Found::Foreign => Err(OpenError::Foreign {
             path: path.to_owned(),
-            why: said,
-        })
+            why: "it is another program's SQLite file".to_owned(),
+        }),
+        Found::Record(found) if found > schema::known() => Err(OpenError::Newer {
+            path: path.to_owned(),
+            found,
+            known: schema::known(),
+        }),
+        Found::Record(_) | Found::Empty => Ok(()),
     }
 }
 
-async fn migrate(connection: &mut SqliteConnection, path: &Path) -> Result<(), OpenError> {
-    use sqlx::migrate::MigrateError;
-    match MIGRATIONS.run(&mut *connection).await {
-        Ok(()) => {}
-        Err(MigrateError::VersionMissing(found)) => {
-            return Err(OpenError::Newer {
-                path: path.to_owned(),
-                found,
-                known: LAYOUT,
-            });
-        }
-        Err(error) => {
-            return Err(OpenError::Foreign {
-                path: path.to_owned(),
-                why: error.to_string(),
-            });
-        }
+/// What SQLite says when it first looks at a file, as a refusal.
+fn refusal(path: &Path, error: sqlx::Error) -> OpenError {
+    let path = path.to_owned();
+    match engine::result_code(&error) {
+        Some(engine::CORRUPT) => OpenError::Damaged {
+            path,
+            why: error.to_string(),
+        },
+        Some(engine::NOT_A_DATABASE) => OpenError::Foreign {
+            path,
+            why: "it does not begin as an SQLite file does".to_owned(),
+        },
+        _ => StoreError::from(error).into(),
     }
-    for pragma in [
-        pragma_of(APPLICATION_ID, "application_id"),
-        pragma_of(LAYOUT, "user_version"),
-    ] {
-        sqlx::query(sqlx::AssertSqlSafe(pragma))
-            .execute(&mut *connection)
-            .await
-            .map_err(StoreError::from)?;
-    }
-    for (bit, (_, flag)) in Quality::all().iter_names().enumerate() {
-        let (bit, word) = (i64::try_from(bit).unwrap_or(0), flag.to_string());
-        sqlx::query!(
-            "INSERT OR IGNORE INTO flag (bit, word) VALUES (?, ?)",
-            bit,
-            word
-        )
-        .execute(&mut *connection)
-        .await
-        .map_err(StoreError::from)?;
-    }
-    Ok(())
 }
 
-fn pragma_of(number: i64, pragma: &str) -> String {
-    format!("PRAGMA {pragma} = {number}")
+/// Opens the file again after an error, and looks at it before anything is written to it.
+pub(crate) async fn reopen(dir: &Path) -> Result<SqliteConnection, StoreError> {
+    let path = folder::record_path(dir);
+    let mut connection = engine::connect_existing_writer(&path).await?;
+    if folder::bytes(&path) <= CHECK_BYTES_MAX
+        && let Some(why) = engine::quick_check(&mut connection).await?
+    {
+        return Err(StoreError::Row(format!("the file is damaged: {why}")));
+    }
+    Ok(connection)
 }

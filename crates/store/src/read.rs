@@ -3,11 +3,10 @@
 use sqlx::{QueryBuilder, Sqlite};
 use zonda_model::{Cause, Sample, Stamp};
 
-use crate::commit::sample_of;
 use crate::error::StoreError;
 use crate::folder;
 use crate::open::Readable;
-use crate::row::ChannelId;
+use crate::row::{ChannelId, sample_of};
 
 /// A stored sample.
 pub type SampleRow = Sample<ChannelId>;
@@ -34,7 +33,7 @@ pub struct GapRow {
     pub to: Option<Stamp>,
     /// Why.
     pub cause: Cause,
-    /// Ticks without a sample; of an open gap up to a minute behind.
+    /// Ticks without a sample. Of `daemon_stopped` worked out from the tick, otherwise counted.
     pub missed: i64,
     /// One sentence, or nothing.
     pub detail: String,
@@ -124,8 +123,33 @@ impl Readable {
             query.push(")");
         }
         query.push(" ORDER BY at, channel LIMIT ").push_bind(limit);
-        let rows = query.build().fetch_all(&self.pool).await?;
-        rows.iter().map(sample_of).collect()
+        let rows = query.build().fetch_all(&self.pool()).await?;
+        Ok(rows.iter().map(sample_of).collect::<Result<_, _>>()?)
+    }
+
+    /// The latest sample of each of these channels, not older than `since`; channels without one are
+    /// left out.
+    ///
+    /// The bound is needed: the record lies by time, and the last word of a channel that fell silent
+    /// a month ago would be looked for through the whole month.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn latest(
+        &self,
+        channels: &[ChannelId],
+        since: Stamp,
+    ) -> Result<Vec<SampleRow>, StoreError> {
+        const LATEST: &str = "SELECT at, channel, code, value, flags FROM sample
+             WHERE channel = ? AND at >= ? ORDER BY at DESC LIMIT 1";
+        let mut latest = Vec::with_capacity(channels.len());
+        for channel in channels {
+            let query = sqlx::query(LATEST).bind(channel.0).bind(since.micros());
+            if let Some(row) = query.fetch_optional(&self.pool()).await? {
+                latest.push(sample_of(&row)?);
+            }
+        }
+        Ok(latest)
     }
 
     /// How many samples there are with `from ≤ at < to`.
@@ -139,7 +163,7 @@ impl Readable {
             from,
             to
         )
-        .fetch_one(&self.pool)
+        .fetch_one(&self.pool())
         .await?)
     }
 
@@ -149,10 +173,10 @@ impl Readable {
     /// The file cannot be read.
     pub async fn extent(&self) -> Result<Option<(Stamp, Stamp)>, StoreError> {
         let first = sqlx::query_scalar!("SELECT min(at) FROM sample")
-            .fetch_one(&self.pool)
+            .fetch_one(&self.pool())
             .await?;
         let last = sqlx::query_scalar!("SELECT max(at) FROM sample")
-            .fetch_one(&self.pool)
+            .fetch_one(&self.pool())
             .await?;
         Ok(first
             .zip(last)
@@ -180,7 +204,7 @@ impl Readable {
             after_id,
             limit
         )
-        .fetch_all(&self.pool)
+        .fetch_all(&self.pool())
         .await?;
         rows.into_iter()
             .map(|row| {
@@ -210,7 +234,7 @@ impl Readable {
         limit: i64,
     ) -> Result<Vec<EventRow>, StoreError> {
         let before = before.unwrap_or(i64::MAX);
-        let rows = sqlx::query!("SELECT id, at, severity, kind, subject, text FROM event WHERE id < ? ORDER BY id DESC LIMIT ?", before, limit).fetch_all(&self.pool).await?;
+        let rows = sqlx::query!("SELECT id, at, severity, kind, subject, text FROM event WHERE id < ? ORDER BY id DESC LIMIT ?", before, limit).fetch_all(&self.pool()).await?;
         Ok(rows
             .into_iter()
             .map(|row| EventRow {
@@ -229,7 +253,7 @@ impl Readable {
     /// # Errors
     /// The file cannot be read.
     pub async fn sessions(&self, limit: i64) -> Result<Vec<SessionRow>, StoreError> {
-        let rows = sqlx::query!("SELECT id, version, config, started_at, alive_at, ended_at, ended FROM session ORDER BY id DESC LIMIT ?", limit).fetch_all(&self.pool).await?;
+        let rows = sqlx::query!("SELECT id, version, config, started_at, alive_at, ended_at, ended FROM session ORDER BY id DESC LIMIT ?", limit).fetch_all(&self.pool()).await?;
         Ok(rows
             .into_iter()
             .map(|row| SessionRow {
@@ -249,8 +273,11 @@ impl Readable {
     /// # Errors
     /// The file cannot be read.
     pub async fn clock(&self) -> Result<Vec<(Stamp, i64)>, StoreError> {
-        let rows = sqlx::query!("SELECT at, axis_minus_utc_us FROM clock ORDER BY at")
-            .fetch_all(&self.pool)
+        // Of rows with one `at` the last one knows best: SQLite takes the others from the row of the max.
+        let rows = sqlx::query!(
+            r#"SELECT at AS "at!", axis_minus_utc_us AS "axis_minus_utc_us!", max(id) AS "id: i64" FROM clock GROUP BY at ORDER BY at"#
+        )
+            .fetch_all(&self.pool())
             .await?;
         Ok(rows
             .into_iter()
@@ -260,14 +287,10 @@ impl Readable {
 
     /// Sizes of the file, its log and the disk.
     pub fn size(&self) -> Size {
-        let path = folder::record_path(&self.dir);
-        let bytes = |path: &std::path::Path| std::fs::metadata(path).map_or(0, |meta| meta.len());
-        let mut log = path.clone().into_os_string();
-        log.push("-wal");
-        let (free, disk) = folder::space(&self.dir).unwrap_or((0, 0));
+        let (free, disk) = folder::space(self.dir()).unwrap_or((0, 0));
         Size {
-            record: bytes(&path),
-            log: bytes(log.as_ref()),
+            record: folder::bytes(&folder::record_path(self.dir())),
+            log: folder::bytes(&folder::log_path(self.dir())),
             free,
             disk,
         }
@@ -276,7 +299,7 @@ impl Readable {
     /// True where the file answers a read.
     pub async fn answers(&self) -> bool {
         sqlx::query_scalar::<_, i64>("SELECT 1")
-            .fetch_one(&self.pool)
+            .fetch_one(&self.pool())
             .await
             .is_ok()
     }

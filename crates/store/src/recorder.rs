@@ -1,38 +1,21 @@
-//! The recorder: the one task that writes the record. It is never cancelled.
-//!
-//! What it is handed waits in memory until the next commit. While the disk takes nothing, memory
-//! holds up to a stated number of samples; what does not fit becomes a gap with cause
-//! `disk_stalled`, which is written when the disk takes data again.
+//! The recorder as everybody else sees it: a handle to hand things over with, and how it goes.
 
-use std::collections::BTreeMap;
-use std::pin::Pin;
 use std::time::Duration;
 
-use sqlx::sqlite::SqliteConnectOptions;
-use sqlx::{ConnectOptions, Connection, SqliteConnection};
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
-use tokio::time::{Instant, MissedTickBehavior};
-use zonda_model::{Cause, Miss, Sample, Stamp};
+use zonda_model::{Miss, Sample, Stamp};
 
-use crate::book::GapBook;
-use crate::commit::{Batch, ClockRow, commit};
+use crate::commit::ClockRow;
 use crate::error::StoreError;
 use crate::open::Store;
-use crate::rollup::Rollups;
-use crate::row::{ChannelId, guarded};
+use crate::row::ChannelId;
 use crate::session::Session;
+use crate::writer;
 
 /// Hand-overs that may wait for the recorder, which takes them at once, even during a commit. When
 /// they fill up all the same, whoever hands over waits: nothing is dropped here.
 const WAITING_MAX: usize = 1024;
-/// Events that memory holds while the disk takes nothing; further ones are counted and only logged.
-const EVENTS_MAX: usize = 10_000;
-/// The first and the longest wait before a failed commit is tried again.
-const RETRY: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(10));
-
-/// How often the last commit is tried when the daemon is told to stop and the disk takes nothing.
-const LAST_TRIES: u32 = 4;
 
 /// How grave an event is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -76,7 +59,8 @@ pub struct Event {
 pub struct RecorderOptions {
     /// How often what is in hand is made durable.
     pub commit_every: Duration,
-    /// How many samples memory holds while the disk takes nothing.
+    /// How many samples memory holds while the disk takes nothing, some 64 bytes each. What does not
+    /// fit becomes a gap with cause `disk_stalled`.
     pub memory_samples: usize,
 }
 
@@ -93,6 +77,13 @@ pub struct Recording {
     pub held: usize,
     /// Samples of this session that neither disk nor memory could take; they are gaps.
     pub lost: u64,
+    /// Samples of this session that were stored at a later microsecond, because their channel
+    /// already had a sample at their time.
+    pub nudged: u64,
+    /// Commits of this session.
+    pub commits: u64,
+    /// How long the last commit took.
+    pub commit_took: Duration,
 }
 
 /// A disk that takes nothing.
@@ -104,7 +95,7 @@ pub struct Stalled {
     pub reason: String,
 }
 
-enum Entry {
+pub(crate) enum Entry {
     Samples(Vec<Sample<ChannelId>>),
     Missed {
         channels: Vec<ChannelId>,
@@ -132,8 +123,9 @@ impl std::fmt::Debug for Entry {
 }
 
 impl Recorder {
-    /// Starts the recorder of a session. The task ends after [`end`](Self::end), or when every
-    /// handle is gone; it commits what is in hand first.
+    /// Starts the recorder of a session, the one task that writes the record; it must not be aborted.
+    /// It ends after [`end`](Self::end), or when every handle is gone, and commits what is in hand
+    /// first. A session without an [`end`](Self::end) is found interrupted by the next one.
     pub fn start(
         store: &Store,
         session: Session,
@@ -146,23 +138,17 @@ impl Recorder {
             samples: 0,
             held: 0,
             lost: 0,
+            nudged: 0,
+            commits: 0,
+            commit_took: Duration::ZERO,
         });
-        let hand = Hand::new(session, options.memory_samples);
-        let writer = Writer {
-            inbox,
-            hand,
-            say,
-            options,
-            connect: store.write_options().clone(),
-            in_hand: None,
-            flushes: Vec::new(),
-            due: Vec::new(),
-            ending: false,
-        };
-        (Self { entries, recording }, tokio::spawn(writer.run()))
+        let task = tokio::spawn(writer::run(store, session, options, inbox, say));
+        (Self { entries, recording }, task)
     }
 
-    /// Records samples. A channel's samples must come in the order of their times.
+    /// Records samples. A channel's samples should come in the order of their times; one that does
+    /// not is stored at its own time all the same. Two of a channel at one time are both kept: the
+    /// later one at the next free microsecond ([`Recording::nudged`]).
     ///
     /// # Errors
     /// [`StoreError::Ended`].
@@ -250,355 +236,5 @@ impl Recorder {
             .send(entry)
             .await
             .map_err(|_| StoreError::Ended)
-    }
-}
-
-/// What is in memory and not in the file.
-#[derive(Debug)]
-struct Hand {
-    samples: Vec<Sample<ChannelId>>,
-    samples_max: usize,
-    /// Samples of a batch whose commit is under way or has failed.
-    out: usize,
-    last: BTreeMap<ChannelId, Stamp>,
-    rollups: Rollups,
-    book: GapBook,
-    events: Vec<(i64, Event)>,
-    next_event: i64,
-    clocks: Vec<ClockRow>,
-    session: i64,
-    alive: Stamp,
-    lost: u64,
-}
-
-impl Hand {
-    fn new(session: Session, samples_max: usize) -> Self {
-        Self {
-            samples: Vec::new(),
-            samples_max,
-            out: 0,
-            last: BTreeMap::new(),
-            rollups: session.rollups,
-            book: session.book,
-            events: Vec::new(),
-            next_event: session.next_event,
-            clocks: Vec::new(),
-            session: session.id,
-            alive: Stamp::default(),
-            lost: 0,
-        }
-    }
-
-    fn take_in(&mut self, entry: Entry) -> Option<Control> {
-        match entry {
-            Entry::Samples(samples) => samples
-                .into_iter()
-                .for_each(|sample| self.sample(guarded(sample))),
-            Entry::Missed {
-                channels,
-                tick,
-                miss,
-            } => {
-                self.alive = self.alive.max(tick);
-                for channel in channels {
-                    self.book.miss(channel, tick, &miss);
-                }
-            }
-            Entry::Event(event) => self.event(event),
-            Entry::Clock(row) => self.clocks.push(row),
-            Entry::Alive(at) => self.alive = self.alive.max(at),
-            Entry::Flush(done) => return Some(Control::Flush(done)),
-            Entry::End(at) => {
-                self.alive = self.alive.max(at);
-                return Some(Control::End);
-            }
-        }
-        None
-    }
-
-    /// Two samples of one channel within a microsecond would have one key: the second is moved on by
-    /// the smallest step, so that both are kept.
-    fn sample(&mut self, mut sample: Sample<ChannelId>) {
-        if let Some(last) = self.last.get(&sample.channel)
-            && sample.at <= *last
-        {
-            sample.at = last.plus(Duration::from_micros(1));
-        }
-        self.alive = self.alive.max(sample.at);
-        if self.samples.len() + self.out >= self.samples_max {
-            self.lost += 1;
-            let miss = Miss {
-                ticks: 1,
-                cause: Cause::DiskStalled,
-                detail: "memory was full".to_owned(),
-            };
-            self.book.miss(sample.channel, sample.at, &miss);
-            return;
-        }
-        self.last.insert(sample.channel, sample.at);
-        self.book.close(sample.channel, sample.at);
-        self.rollups.add(&sample);
-        self.samples.push(sample);
-    }
-
-    fn event(&mut self, event: Event) {
-        if self.events.len() >= EVENTS_MAX {
-            tracing::warn!(
-                kind = event.kind,
-                subject = event.subject,
-                "event not kept, memory is full: {}",
-                event.text
-            );
-            return;
-        }
-        self.events.push((self.next_event, event));
-        self.next_event += 1;
-    }
-
-    fn take_batch(&mut self, is_last: bool) -> Batch {
-        let mut rollups = self.rollups.take_finished();
-        if is_last {
-            rollups.extend(self.rollups.all());
-            self.book.mark_all();
-        }
-        self.out = self.samples.len();
-        Batch {
-            samples: std::mem::take(&mut self.samples),
-            rollups,
-            gaps: self.book.take_news(),
-            events: std::mem::take(&mut self.events),
-            clocks: std::mem::take(&mut self.clocks),
-            alive: (self.session, self.alive),
-            is_last,
-            is_repeated: false,
-        }
-    }
-}
-
-enum Control {
-    Flush(oneshot::Sender<()>),
-    End,
-}
-
-/// What comes back from a commit: the connection if it may be used again, the batch, how it went.
-type Outcome = (Option<SqliteConnection>, Batch, Result<(), StoreError>);
-type Under = Pin<Box<dyn Future<Output = Outcome> + Send>>;
-
-struct Writer {
-    inbox: mpsc::Receiver<Entry>,
-    hand: Hand,
-    say: watch::Sender<Recording>,
-    options: RecorderOptions,
-    connect: SqliteConnectOptions,
-    /// A batch whose commit failed.
-    in_hand: Option<Batch>,
-    /// Flushes asked for since the last batch was made up; they wait for the next one.
-    flushes: Vec<oneshot::Sender<()>>,
-    /// Flushes that the batch under way answers.
-    due: Vec<oneshot::Sender<()>>,
-    ending: bool,
-}
-
-impl Writer {
-    async fn run(mut self) {
-        let mut connection = None;
-        let mut ticks = tokio::time::interval(self.options.commit_every);
-        ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
-        let mut wait = RETRY.0;
-        let mut last_tries = LAST_TRIES;
-        loop {
-            self.collect(&mut ticks).await;
-            let outcome = self.commit_while_collecting(connection.take()).await;
-            let (kept, batch, result) = outcome;
-            match result {
-                Ok(()) => {
-                    connection = kept;
-                    wait = RETRY.0;
-                    let is_last = batch.is_last;
-                    self.note_done(&batch);
-                    if is_last {
-                        break;
-                    }
-                }
-                Err(error) => {
-                    self.note_failed(batch, &error);
-                    if self.ending {
-                        last_tries -= 1;
-                    }
-                    if last_tries == 0 {
-                        let held = self.say.borrow().held;
-                        tracing::error!(
-                            "the disk took nothing to the end: {held} samples in memory are lost"
-                        );
-                        return;
-                    }
-                    self.pause(wait).await;
-                    wait = (wait * 2).min(RETRY.1);
-                }
-            }
-        }
-        if let Some(connection) = connection {
-            close(connection).await;
-        }
-    }
-
-    /// Takes in until the next commit is due.
-    async fn collect(&mut self, ticks: &mut tokio::time::Interval) {
-        while !self.ending && self.flushes.is_empty() {
-            tokio::select! {
-                _ = ticks.tick() => return,
-                entry = self.inbox.recv() => self.take_in(entry),
-            }
-        }
-    }
-
-    fn take_in(&mut self, entry: Option<Entry>) {
-        match entry.map(|entry| self.hand.take_in(entry)) {
-            None | Some(Some(Control::End)) => self.ending = true,
-            Some(Some(Control::Flush(done))) => self.flushes.push(done),
-            Some(None) => {}
-        }
-    }
-
-    /// Commits one batch. The commit is never dropped half-way; meanwhile hand-overs go on being
-    /// taken in, so that a slow disk makes no line wait.
-    async fn commit_while_collecting(&mut self, connection: Option<SqliteConnection>) -> Outcome {
-        let batch = match self.in_hand.take() {
-            Some(batch) => batch,
-            None => {
-                self.due = std::mem::take(&mut self.flushes);
-                self.hand.take_batch(self.ending)
-            }
-        };
-        let mut under: Under = Box::pin(commit_on(connection, self.connect.clone(), batch));
-        loop {
-            if self.ending {
-                return under.await;
-            }
-            tokio::select! {
-                outcome = &mut under => return outcome,
-                entry = self.inbox.recv() => self.take_in(entry),
-            }
-        }
-    }
-
-    fn note_done(&mut self, batch: &Batch) {
-        self.hand.out = 0;
-        let was = self.say.borrow().stalled.clone();
-        if let Some(stalled) = was {
-            tracing::info!(
-                "the disk takes data again; {} samples were held in memory",
-                batch.samples.len()
-            );
-            let lost = self.hand.lost;
-            let text = format!(
-                "the disk took nothing from {} on ({}); recording goes on, {lost} samples were lost",
-                stalled.since, stalled.reason
-            );
-            self.hand.event(Event {
-                at: self.hand.alive,
-                severity: Severity::Warning,
-                kind: "disk_back".to_owned(),
-                subject: "record".to_owned(),
-                text,
-            });
-        }
-        let (committed, held, lost) = (batch.alive.1, self.hand.samples.len(), self.hand.lost);
-        self.say.send_modify(|now| {
-            now.stalled = None;
-            now.committed = committed;
-            now.samples += batch.samples.len() as u64;
-            now.held = held;
-            now.lost = lost;
-        });
-        for done in self.due.drain(..) {
-            // Whoever no longer waits has no need of the answer.
-            let _ = done.send(());
-        }
-    }
-
-    fn note_failed(&mut self, mut batch: Batch, error: &StoreError) {
-        batch.is_repeated = true;
-        self.hand.out = batch.samples.len();
-        let (held, lost, alive) = (
-            self.hand.samples.len() + self.hand.out,
-            self.hand.lost,
-            self.hand.alive,
-        );
-        self.in_hand = Some(batch);
-        if self.say.borrow().stalled.is_none() {
-            tracing::error!(
-                "the disk takes no data: {error}; memory holds up to {} samples",
-                self.hand.samples_max
-            );
-            let text = format!("the disk takes no data: {error}");
-            self.hand.event(Event {
-                at: alive,
-                severity: Severity::Alarm,
-                kind: "disk_stalled".to_owned(),
-                subject: "record".to_owned(),
-                text,
-            });
-        }
-        self.say.send_modify(|now| {
-            now.stalled.get_or_insert_with(|| Stalled {
-                since: alive,
-                reason: error.to_string(),
-            });
-            now.held = held;
-            now.lost = lost;
-        });
-    }
-
-    /// Waits before the next try, taking in all the while.
-    async fn pause(&mut self, wait: Duration) {
-        let until = Instant::now() + wait;
-        while let Ok(entry) = tokio::time::timeout_at(until, self.inbox.recv()).await {
-            self.take_in(entry);
-            if self.ending {
-                tokio::time::sleep_until(until).await;
-                return;
-            }
-        }
-    }
-}
-
-/// After any error the connection is given up: the kernel may have thrown away what it could not
-/// write, and only a fresh one sees what is really there.
-async fn commit_on(
-    connection: Option<SqliteConnection>,
-    connect: SqliteConnectOptions,
-    batch: Batch,
-) -> Outcome {
-    let connected = match connection {
-        Some(connection) => Ok(connection),
-        None => connect.connect().await,
-    };
-    let mut connection = match connected {
-        Ok(connection) => connection,
-        Err(error) => return (None, batch, Err(error.into())),
-    };
-    match commit(&mut connection, &batch).await {
-        Ok(()) => (Some(connection), batch, Ok(())),
-        Err(error) => {
-            // The file is what counts; a second error while closing says nothing new.
-            let _ = connection.close_hard().await;
-            (None, batch, Err(error))
-        }
-    }
-}
-
-/// Folds the write-ahead log into the file, so that one file is the whole record.
-async fn close(mut connection: SqliteConnection) {
-    if let Err(error) = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)")
-        .execute(&mut connection)
-        .await
-    {
-        tracing::warn!(
-            "the log stays beside the record and is folded in at the next start: {error}"
-        );
-    }
-    if let Err(error) = connection.close().await {
-        tracing::warn!("the record did not close in order: {error}");
     }
 }

@@ -1,6 +1,8 @@
 //! Keys and codes as the file knows them.
 
-use zonda_model::{Code, Quality, Sample};
+use sqlx::sqlite::SqliteRow;
+use sqlx::{Row, TypeInfo, ValueRef};
+use zonda_model::{Code, Quality, Sample, Stamp};
 
 /// A channel's key in the file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -8,14 +10,14 @@ pub struct ChannelId(pub i64);
 
 /// A sample on its way into the file, with nothing that SQLite would turn into something else.
 ///
-/// SQLite stores NaN as NULL; a number that is not finite never gets here, because it would become
-/// a hole without a reason.
+/// SQLite stores NaN as NULL, which would be a hole without a reason: a number that is not finite
+/// becomes none, and the quality says so. Minus zero becomes zero, as SQLite stores it.
 pub(crate) fn guarded(sample: Sample<ChannelId>) -> Sample<ChannelId> {
     let code = sample
         .code
         .filter(|code| !matches!(code, Code::Number(number) if !number.is_finite()));
     let value = sample.value.filter(|value| value.is_finite());
-    let lost = code != sample.code || value != sample.value;
+    let lost = code.is_some() != sample.code.is_some() || value.is_some() != sample.value.is_some();
     let quality = if lost {
         sample.quality | Quality::NO_NUMBER
     } else {
@@ -23,17 +25,38 @@ pub(crate) fn guarded(sample: Sample<ChannelId>) -> Sample<ChannelId> {
     };
     Sample {
         code,
-        value,
+        value: value.map(|value| value + 0.0),
         quality,
         ..sample
     }
+}
+
+/// Reads `at, channel, code, value, flags`.
+pub(crate) fn sample_of(row: &SqliteRow) -> Result<Sample<ChannelId>, sqlx::Error> {
+    let is_number = row.try_get_raw(2)?.type_info().name() == "REAL";
+    let code = if is_number {
+        row.try_get::<Option<f64>, _>(2)?.map(Code::Number)
+    } else {
+        row.try_get::<Option<i64>, _>(2)?.map(Code::Count)
+    };
+    Ok(Sample {
+        at: Stamp::from_micros(row.try_get(0)?),
+        channel: ChannelId(row.try_get(1)?),
+        code,
+        value: row.try_get(3)?,
+        quality: quality_of(row.try_get(4)?),
+    })
+}
+
+/// Flags as stored. Those of a later version than ours are kept as they are, not dropped.
+pub(crate) fn quality_of(flags: i64) -> Quality {
+    Quality::from_bits_retain(u32::try_from(flags).unwrap_or(u32::MAX))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
-    use zonda_model::Stamp;
 
     proptest! {
         #[test]

@@ -1,15 +1,17 @@
 //! Sessions: what a start finds and leaves in the file.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
+use std::time::Duration;
 
 use sqlx::{Connection, SqliteConnection};
 use zonda_model::{Cause, Stamp};
 
 use crate::book::{GapBook, GapEntry};
+use crate::commit::insert_gaps;
 use crate::error::StoreError;
-use crate::name::{ChannelEntry, note_channel, note_revision};
+use crate::name::{ChannelEntry, Known, note_channels, note_revision};
 use crate::open::Store;
-use crate::rollup::Rollups;
+use crate::rollup;
 use crate::row::ChannelId;
 
 /// What a start tells the file.
@@ -25,7 +27,7 @@ pub struct Start {
     pub config_text: String,
     /// The channels, in the order of the configuration.
     pub channels: Vec<ChannelEntry>,
-    /// Now, on the record's axis.
+    /// Now, on the record's axis; not before [`Store::newest`].
     pub at: Stamp,
 }
 
@@ -38,9 +40,8 @@ pub struct Session {
     pub channels: Vec<ChannelId>,
     /// When the session before this one was last known to be alive, and whether it ended in order.
     pub before: Option<(Stamp, bool)>,
+    pub(crate) at: Stamp,
     pub(crate) book: GapBook,
-    pub(crate) rollups: Rollups,
-    pub(crate) next_event: i64,
 }
 
 impl Store {
@@ -49,21 +50,15 @@ impl Store {
     /// # Errors
     /// The file cannot be read.
     pub async fn newest(&self) -> Result<Option<Stamp>, StoreError> {
-        let pool = &self.read().pool;
-        let alive = sqlx::query_scalar!("SELECT max(alive_at) FROM session")
-            .fetch_one(pool)
-            .await?;
-        let sample = sqlx::query_scalar!("SELECT max(at) FROM sample")
-            .fetch_one(pool)
-            .await?;
-        Ok(alive.max(sample).map(Stamp::from_micros))
+        newest(&mut *self.read().pool().acquire().await?).await
     }
 
     /// Begins a session: notes configuration and channels, closes what an interrupted session left
     /// open, and opens a gap for the time in which nobody recorded.
     ///
     /// # Errors
-    /// The file cannot be written.
+    /// The file cannot be written, the session would begin before the record ends, or the
+    /// configuration contradicts the record.
     pub async fn begin(&self, start: &Start) -> Result<Session, StoreError> {
         let mut connection = self.write_connection().await?;
         let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
@@ -72,17 +67,76 @@ impl Store {
         connection.close().await?;
         Ok(session)
     }
+
+    /// Makes the rollups of a stretch anew from its samples: a repair for a file that somebody else
+    /// wrote to. Not while a recorder writes.
+    ///
+    /// # Errors
+    /// The file cannot be written.
+    pub async fn rebuild_rollups(&self, (from, to): (Stamp, Stamp)) -> Result<(), StoreError> {
+        let mut connection = self.write_connection().await?;
+        rollup::rebuild(&mut connection, from..to).await?;
+        connection.close().await?;
+        Ok(())
+    }
 }
 
 async fn begin(connection: &mut SqliteConnection, start: &Start) -> Result<Session, StoreError> {
-    note_revision(connection, &start.config_hash, &start.config_text, start.at).await?;
-    let before = close_last(connection).await?;
-    let mut channels = Vec::new();
-    for entry in &start.channels {
-        channels.push(note_channel(connection, entry, &start.config_hash, start.at).await?);
+    let newest = newest(&mut *connection).await?;
+    if let Some(newest) = newest.filter(|newest| start.at < *newest) {
+        return Err(StoreError::Backwards {
+            start: start.at,
+            newest,
+        });
     }
+    let before = close_last(connection).await?;
+    note_revision(connection, &start.config_hash, &start.config_text, start.at).await?;
+    let (channels, known) =
+        note_channels(connection, &start.channels, &start.config_hash, start.at).await?;
+    let id = insert_session(connection, start).await?;
+    let mut book = open_gaps(connection).await?;
+    if let Some((alive, _)) = before {
+        let configured: BTreeSet<_> = channels.iter().copied().collect();
+        let concerned = |channel: &Known| channel.was_in_use || book.open_gap(channel.id).is_some();
+        let concerned: Vec<_> = known.into_iter().filter(concerned).collect();
+        for channel in concerned {
+            let from = first_unrecorded(connection, channel.id, alive).await?;
+            let stop = Stop {
+                alive,
+                from,
+                start: start.at,
+            };
+            open_gap(&mut book, &channel, configured.contains(&channel.id), &stop);
+        }
+    }
+    // In the same transaction: the time between two sessions must not be lost where this one dies
+    // before its first commit.
+    insert_gaps(connection, &book.take_news()).await?;
+    Ok(Session {
+        id,
+        channels,
+        before,
+        at: start.at,
+        book,
+    })
+}
+
+async fn newest(connection: &mut SqliteConnection) -> Result<Option<Stamp>, StoreError> {
+    let alive = sqlx::query_scalar!("SELECT max(alive_at) FROM session")
+        .fetch_one(&mut *connection)
+        .await?;
+    let sample = sqlx::query_scalar!("SELECT max(at) FROM sample")
+        .fetch_one(&mut *connection)
+        .await?;
+    Ok(alive.max(sample).map(Stamp::from_micros))
+}
+
+async fn insert_session(
+    connection: &mut SqliteConnection,
+    start: &Start,
+) -> Result<i64, StoreError> {
     let at = start.at.micros();
-    let id = sqlx::query!(
+    let done = sqlx::query!(
         "INSERT INTO session (boot, version, config, started_at, alive_at) VALUES (?, ?, ?, ?, ?)",
         start.boot,
         start.version,
@@ -90,29 +144,13 @@ async fn begin(connection: &mut SqliteConnection, start: &Start) -> Result<Sessi
         at,
         at
     )
-    .execute(&mut *connection)
-    .await?
-    .last_insert_rowid();
-    let book = reopen_gaps(connection, start, &channels, before.map(|(alive, _)| alive)).await?;
-    let rollups = match before {
-        Some((alive, _)) => crate::commit::rebuild_rollups(connection, alive).await?,
-        None => Rollups::default(),
-    };
-    let next_event =
-        sqlx::query_scalar!(r#"SELECT coalesce(max(id), 0) + 1 AS "next!: i64" FROM event"#)
-            .fetch_one(&mut *connection)
-            .await?;
-    Ok(Session {
-        id,
-        channels,
-        before,
-        book,
-        rollups,
-        next_event,
-    })
+    .execute(connection)
+    .await?;
+    Ok(done.last_insert_rowid())
 }
 
-/// Marks a session that was not ended as interrupted. Gives the time the last one was alive.
+/// Marks a session that was not ended as interrupted. Gives the time the last one was alive, and
+/// whether it ended in order.
 async fn close_last(
     connection: &mut SqliteConnection,
 ) -> Result<Option<(Stamp, bool)>, StoreError> {
@@ -124,22 +162,11 @@ async fn close_last(
     )
     .execute(&mut *connection)
     .await?;
-    Ok(last.map(|row| {
-        (
-            Stamp::from_micros(row.ended_at.unwrap_or(row.alive_at)),
-            row.ended_at.is_some(),
-        )
-    }))
+    Ok(last.map(|row| (Stamp::from_micros(row.alive_at), row.ended_at.is_some())))
 }
 
-/// Ends the gaps of the last session where it ended, and opens those of the time since: the daemon
-/// was stopped, or the channel is no longer configured.
-async fn reopen_gaps(
-    connection: &mut SqliteConnection,
-    start: &Start,
-    channels: &[ChannelId],
-    alive: Option<Stamp>,
-) -> Result<GapBook, StoreError> {
+/// The gaps that are open in the file.
+async fn open_gaps(connection: &mut SqliteConnection) -> Result<GapBook, StoreError> {
     let next = sqlx::query_scalar!(r#"SELECT coalesce(max(id), 0) + 1 AS "next!: i64" FROM gap"#)
         .fetch_one(&mut *connection)
         .await?;
@@ -148,70 +175,76 @@ async fn reopen_gaps(
     )
     .fetch_all(&mut *connection)
     .await?;
-    let mut open = Vec::new();
-    for row in rows {
-        let cause = row
-            .cause
-            .parse()
-            .map_err(|error| StoreError::Row(format!("gap {}: {error}", row.id)))?;
-        open.push(GapEntry {
-            id: row.id,
-            channel: ChannelId(row.channel),
-            from: Stamp::from_micros(row.from_at),
-            to: None,
-            cause,
-            missed: row.missed,
-            detail: row.detail,
-        });
-    }
-    let known = sqlx::query!(r#"SELECT id AS "id!", period_us FROM channel"#)
-        .fetch_all(&mut *connection)
-        .await?;
-    let periods: BTreeMap<ChannelId, i64> = known
-        .iter()
-        .map(|row| (ChannelId(row.id), row.period_us.max(1)))
-        .collect();
-    for gap in &mut open {
-        // The count of an open gap may be behind (see the gap book); what is missing follows from its length.
-        if let (Some(alive), Some(period)) = (alive, periods.get(&gap.channel)) {
-            gap.missed = gap
-                .missed
-                .max((alive.micros() - gap.from.micros()) / period);
-        }
-    }
-    let seen = channels_seen(connection).await?;
-    let mut book = GapBook::new(next, open);
-    let Some(alive) = alive else { return Ok(book) };
-    for (channel, period) in periods.iter().filter(|(channel, _)| seen.contains(channel)) {
-        let is_configured = channels.contains(channel);
-        let cause = if is_configured {
-            Cause::DaemonStopped
-        } else {
-            Cause::Disabled
-        };
-        let goes_on = book
-            .open_gap(*channel)
-            .is_some_and(|gap| gap.cause == Cause::Disabled && !is_configured);
-        if !goes_on {
-            let missed = if is_configured {
-                (start.at.micros() - alive.micros()).max(0) / period
-            } else {
-                0
-            };
-            book.open_at(*channel, alive, cause, missed, "");
-        }
-    }
-    Ok(book)
+    let open = rows
+        .into_iter()
+        .map(|row| {
+            let bad = |error| StoreError::Row(format!("gap {}: {error}", row.id));
+            Ok(GapEntry {
+                id: row.id,
+                channel: ChannelId(row.channel),
+                from: Stamp::from_micros(row.from_at),
+                to: None,
+                cause: row.cause.parse().map_err(bad)?,
+                missed: row.missed,
+                detail: row.detail,
+            })
+        })
+        .collect::<Result<_, StoreError>>()?;
+    Ok(GapBook::new(next, open))
 }
 
-/// Channels that were part of the record before this start.
-async fn channels_seen(connection: &mut SqliteConnection) -> Result<Vec<ChannelId>, StoreError> {
-    let rows = sqlx::query_scalar!(
-        r#"SELECT id AS "id!" FROM channel c
-           WHERE EXISTS (SELECT 1 FROM rollup r WHERE r.channel = c.id) OR EXISTS (SELECT 1 FROM gap g WHERE g.channel = c.id)
-              OR EXISTS (SELECT 1 FROM mapping m WHERE m.channel = c.id AND m.since_at < (SELECT max(started_at) FROM session))"#
+/// The time in which nobody recorded.
+struct Stop {
+    /// When the last session was last alive.
+    alive: Stamp,
+    /// Where the channel's gap begins.
+    from: Stamp,
+    /// Now.
+    start: Stamp,
+}
+
+/// Where the last session ended, or just after the channel's sample at that very time.
+async fn first_unrecorded(
+    connection: &mut SqliteConnection,
+    channel: ChannelId,
+    alive: Stamp,
+) -> Result<Stamp, StoreError> {
+    let at = alive.micros();
+    let taken = sqlx::query_scalar!(
+        "SELECT count(*) FROM sample WHERE at = ? AND channel = ?",
+        at,
+        channel.0
     )
-    .fetch_all(connection)
+    .fetch_one(connection)
     .await?;
-    Ok(rows.into_iter().map(ChannelId).collect())
+    Ok(if taken > 0 {
+        alive.plus(Duration::from_micros(1))
+    } else {
+        alive
+    })
+}
+
+/// Ends the channel's gap where the last session ended, and opens that of the time since: the daemon
+/// was stopped, or the channel is no longer configured.
+///
+/// How many ticks a stop cost follows from the tick: those on the grid after the last session's last
+/// sign of life, up to this start.
+fn open_gap(book: &mut GapBook, channel: &Known, is_configured: bool, stop: &Stop) {
+    let period = channel.period_us.max(1);
+    let ticks_to = |at: Stamp| at.micros().div_euclid(period);
+    let missed = (ticks_to(stop.start) - ticks_to(stop.alive)).max(0);
+    let (cause, missed, detail) = if is_configured {
+        (Cause::DaemonStopped, missed, "the daemon was not running")
+    } else {
+        (
+            Cause::Disabled,
+            0,
+            "the configuration no longer names the channel",
+        )
+    };
+    match book.open_gap(channel.id) {
+        // It did not run long enough in between to hear of the channel: the stop goes on.
+        Some(gap) if gap.cause == cause => book.extend(channel.id, missed),
+        _ => book.open_at(channel.id, stop.from, cause, missed, detail),
+    }
 }

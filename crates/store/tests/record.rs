@@ -1,8 +1,15 @@
 //! The record through its public doors, on real files.
+#![expect(
+    clippy::unwrap_used,
+    clippy::cast_precision_loss,
+    reason = "a test stops where it finds something wrong, and its numbers are small"
+)]
 
 use std::path::Path;
 use std::time::Duration;
 
+use sqlx::sqlite::SqliteConnectOptions;
+use sqlx::{ConnectOptions, Connection};
 use zonda_model::{Cause, Code, Miss, Period, Quality, Quantity, Sample, Stamp, Unit};
 use zonda_store::{
     ChannelEntry, ChannelId, Event, Grid, OpenError, Readable, Recorder, RecorderOptions, Session,
@@ -154,7 +161,10 @@ async fn a_restart_leaves_a_gap_with_its_cause() {
             .all(|session| session.how.as_deref() == Some("stopped"))
     );
     // Every slot is a sample or a missed tick.
-    assert_eq!(all(&read).await.len() as i64 + gaps[0].missed, 70);
+    assert_eq!(
+        i64::try_from(all(&read).await.len()).unwrap() + gaps[0].missed,
+        70
+    );
 }
 
 #[tokio::test]
@@ -245,7 +255,7 @@ async fn history_from_rollups_equals_history_from_samples() {
             continue;
         };
         counted += bucket.count;
-        assert_eq!(bucket.count as usize, inside.len());
+        assert_eq!(usize::try_from(bucket.count).unwrap(), inside.len());
         assert_eq!(
             bucket.good, bucket.count,
             "simulated is a remark, not a flaw"
@@ -292,22 +302,52 @@ async fn a_second_daemon_is_refused_with_the_process_of_the_first() {
     );
 }
 
+/// Opens a database that somebody else made in the place of a record, and expects to be refused.
+async fn expect_untouched(dir: &Path, said: &str) {
+    let files = || {
+        let name = |suffix: &str| std::fs::read(dir.join(format!("record.sqlite{suffix}"))).ok();
+        (name(""), name("-wal").filter(|log| !log.is_empty()))
+    };
+    let before = files();
+    let refused = Store::open(dir).await.unwrap_err().to_string();
+    assert!(refused.contains(said), "{refused}");
+    let refused = Readable::open(dir).await.unwrap_err().to_string();
+    assert!(refused.contains(said), "{refused}");
+    assert!(files() == before, "{said}: the file was touched");
+}
+
+async fn execute(dir: &Path, sql: &'static str) {
+    let options = SqliteConnectOptions::new()
+        .filename(dir.join("record.sqlite"))
+        .create_if_missing(true);
+    let mut connection = options.connect().await.unwrap();
+    sqlx::raw_sql(sql).execute(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+}
+
 #[tokio::test]
 async fn a_file_that_must_not_be_touched_is_refused_and_stays_as_it_is() {
-    let text = b"These are somebody's notes, in a file that happens to have our name and more than a hundred bytes in it.".to_vec();
-    let mut newer = b"SQLite format 3\0".to_vec();
-    newer.resize(200, 0);
-    newer[60..64].copy_from_slice(&99_u32.to_be_bytes());
-    newer[68..72].copy_from_slice(&0x5A6E_6461_u32.to_be_bytes());
-    for (bytes, said) in [(text, "not a record"), (newer, "later version")] {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("record.sqlite");
-        std::fs::write(&path, &bytes).unwrap();
-        let refused = Store::open(dir.path()).await.unwrap_err().to_string();
-        assert!(refused.contains(said), "{refused}");
-        assert_eq!(std::fs::read(&path).unwrap(), bytes);
-        assert!(!dir.path().join("record.sqlite-wal").exists());
-    }
+    let notes = tempfile::tempdir().unwrap();
+    let text = "Somebody's notes, in a file that happens to have our name. ".repeat(9);
+    std::fs::write(notes.path().join("record.sqlite"), text).unwrap();
+    expect_untouched(notes.path(), "not a record").await;
+
+    let foreign = tempfile::tempdir().unwrap();
+    execute(
+        foreign.path(),
+        "PRAGMA journal_mode = DELETE; CREATE TABLE contact (name TEXT)",
+    )
+    .await;
+    expect_untouched(foreign.path(), "not a record").await;
+
+    let newer = tempfile::tempdir().unwrap();
+    record(newer.path(), &["a"], 0, 10).await;
+    execute(
+        newer.path(),
+        "PRAGMA user_version = 99; CREATE TABLE of_tomorrow (x)",
+    )
+    .await;
+    expect_untouched(newer.path(), "layout 99").await;
 }
 
 #[tokio::test]

@@ -1,0 +1,2 @@
+//! Rates of the record.
+fn main() {}
