@@ -17,7 +17,7 @@ use crate::health::Cycle;
 use crate::link::Link;
 use crate::report::{self, Reporter};
 use crate::round::{Job, Round, Turn};
-use crate::source::{Prospect, Source};
+use crate::source::{Failure, Prospect, Source};
 use crate::tick::{Tick, Ticks};
 
 /// A way to ask units, with its port or connection apart, because that comes and goes.
@@ -75,14 +75,6 @@ pub(crate) enum AskError {
     Broken(String),
     /// The unit did not answer, or not believably; the wire is well.
     Unanswered { cause: Cause, detail: String },
-}
-
-/// Why a source gives no codes at this tick.
-#[derive(Clone, Debug)]
-struct Failure {
-    cause: Cause,
-    detail: String,
-    prospect: Prospect,
 }
 
 /// What asking all of a source's spans came to.
@@ -223,8 +215,8 @@ impl<W: Wire> Polled<W> {
                 None => return Ok(is_whole),
                 Some(Turn::GiveUp(job)) => {
                     is_whole = false;
-                    let failure = given_up(&job);
-                    self.tell_missed(tick, job.source, failure).await?;
+                    let source = job.source;
+                    self.tell_missed(tick, source, given_up(job)).await?;
                 }
                 Some(Turn::Ask(job)) => is_whole &= self.ask(&mut round, job, tick).await?,
             }
@@ -243,7 +235,8 @@ impl<W: Wire> Polled<W> {
             } else if source.is_due(now) {
                 jobs.push(job(index, source));
             } else {
-                self.tell_missed(tick, index, left_alone()).await?;
+                let failure = left_alone(source);
+                self.tell_missed(tick, index, failure).await?;
             }
         }
         Ok(jobs)
@@ -279,19 +272,19 @@ impl<W: Wire> Polled<W> {
                 let failure = refused(exception);
                 if exception.kind() == ExceptionKind::TryAgain && job.may_be_busy {
                     job.may_be_busy = false;
-                    job.failed = Some((failure.cause, failure.detail));
+                    job.failed = Some(failure);
                     round.again(job);
                     return Ok(true);
                 }
                 failure
             }
             Read::Failed(failure) => {
-                if failure.cause == Cause::Timeout {
-                    round.unit_failed(job.unit, failure.cause, &failure.detail);
+                if failure.is_silence() {
+                    round.unit_was_silent(job.unit, &failure);
                 }
                 if job.retries > 0 {
                     job.retries -= 1;
-                    job.failed = Some((failure.cause, failure.detail));
+                    job.failed = Some(failure);
                     round.again(job);
                     return Ok(true);
                 }
@@ -388,9 +381,7 @@ impl<W: Wire> Polled<W> {
     async fn tell_missed(&mut self, tick: Tick, index: usize, failure: Failure) -> Taken {
         let at = self.axis.now();
         let source = &mut self.sources[index];
-        if !matches!(failure.cause, Cause::NoAnswer | Cause::Unplugged) {
-            source.failed(Instant::now(), failure.prospect);
-        }
+        source.failed(Instant::now(), &failure);
         let miss = Miss {
             ticks: 1,
             cause: failure.cause,
@@ -452,35 +443,26 @@ fn unplugged(detail: String) -> Failure {
     Failure {
         cause: Cause::Unplugged,
         detail,
-        prospect: Prospect::Good,
+        prospect: Prospect::Unasked,
     }
 }
 
-fn left_alone() -> Failure {
-    Failure {
-        cause: Cause::NoAnswer,
-        detail: "silent for long, so asked only now and then".to_owned(),
-        prospect: Prospect::Poor,
-    }
-}
-
-fn given_up(job: &Job) -> Failure {
-    let (cause, detail) = match &job.failed {
-        Some((cause, detail)) => (*cause, detail.clone()),
-        None => (
-            Cause::Timeout,
-            "its unit failed just before, and an old answer may still come".to_owned(),
-        ),
-    };
-    let prospect = match cause {
-        Cause::Timeout => Prospect::Poor,
-        _ => Prospect::Good,
-    };
+fn left_alone(source: &Source) -> Failure {
+    let (cause, detail) = source.left_alone();
     Failure {
         cause,
         detail,
-        prospect,
+        prospect: Prospect::Unasked,
     }
+}
+
+/// What is told of a job for which there was no time left.
+fn given_up(job: Job) -> Failure {
+    job.failed.unwrap_or_else(|| Failure {
+        cause: Cause::Timeout,
+        detail: "its unit failed just before, and an old answer may still come".to_owned(),
+        prospect: Prospect::Unasked,
+    })
 }
 
 /// An exception is never data: the tick is missed, and the device's own word is kept.

@@ -1,14 +1,15 @@
 //! Whose turn it is within one tick.
 //!
 //! Each due source is asked once, in the order of the configuration. One whose unit must be left
-//! alone for a while, because it has just failed, lets the others go first. A repeated question is
-//! only asked where it is sure to end before the next tick: so a silent unit costs the others at
-//! most its own time-out per tick.
+//! alone for a while, because it has just failed, lets the others go first. A unit that was silent is
+//! asked again only where that is sure to end before the next tick: so it costs the others at most
+//! its own time-out per tick.
 
 use std::time::{Duration, Instant};
 
-use zonda_model::Cause;
 use zonda_protocol::modbus::UnitId;
+
+use crate::source::Failure;
 
 /// A source that has to be asked in this tick.
 #[derive(Clone, Debug)]
@@ -21,7 +22,7 @@ pub(crate) struct Job {
     /// A device that was busy is asked once more, whatever the retries.
     pub(crate) may_be_busy: bool,
     /// What was wrong, where it, or another source of the same unit, failed in this tick.
-    pub(crate) failed: Option<(Cause, String)>,
+    pub(crate) failed: Option<Failure>,
     /// What has been read so far, span by span.
     pub(crate) registers: Vec<Vec<u16>>,
     pub(crate) resynced: bool,
@@ -69,9 +70,11 @@ impl Round {
             .enumerate()
             .min_by_key(|(_, ready)| *ready)?;
         let job = self.jobs.remove(index);
-        let is_possible = match job.failed {
-            None => ready < end,
-            Some(_) => ready + longest(&job) <= end,
+        let was_silent = job.failed.as_ref().is_some_and(Failure::is_silence);
+        let is_possible = if was_silent {
+            ready + longest(&job) <= end
+        } else {
+            ready < end
         };
         Some(if is_possible {
             Turn::Ask(job)
@@ -86,10 +89,9 @@ impl Round {
     }
 
     /// A unit did not answer: its other sources are now asked on the terms of a repeated question.
-    pub(crate) fn unit_failed(&mut self, unit: UnitId, cause: Cause, detail: &str) {
-        let others = self.jobs.iter_mut().filter(|job| job.unit == unit);
-        for job in others.filter(|job| job.failed.is_none()) {
-            job.failed = Some((cause, detail.to_owned()));
+    pub(crate) fn unit_was_silent(&mut self, unit: UnitId, failure: &Failure) {
+        for job in self.jobs.iter_mut().filter(|job| job.unit == unit) {
+            job.failed.get_or_insert_with(|| failure.clone());
         }
     }
 
@@ -102,11 +104,21 @@ impl Round {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::source::Prospect;
     use std::collections::BTreeMap;
+    use zonda_model::Cause;
 
     const TIMEOUT: Duration = Duration::from_millis(100);
     const TICK: Duration = Duration::from_millis(1000);
     const EXCHANGE: Duration = Duration::from_millis(20);
+
+    fn silence() -> Failure {
+        Failure {
+            cause: Cause::Timeout,
+            detail: "no answer".to_owned(),
+            prospect: Prospect::Poor,
+        }
+    }
 
     fn job(source: usize, unit: u8, retries: u8) -> Job {
         Job {
@@ -148,10 +160,10 @@ mod tests {
             }
             now += TIMEOUT;
             quiet.insert(job.unit, now + TIMEOUT);
-            round.unit_failed(job.unit, Cause::Timeout, "no answer");
+            round.unit_was_silent(job.unit, &silence());
             if job.retries > 0 {
                 job.retries -= 1;
-                job.failed = Some((Cause::Timeout, "no answer".to_owned()));
+                job.failed = Some(silence());
                 round.again(job);
             }
         }

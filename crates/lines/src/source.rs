@@ -3,6 +3,7 @@
 use std::time::Instant;
 
 use zonda_config::ModulePlan;
+use zonda_model::Cause;
 use zonda_protocol::modbus::{RegisterPlan, Request};
 
 use crate::backoff::Backoff;
@@ -19,6 +20,23 @@ pub(crate) enum Prospect {
     Poor,
     /// The device does not have what is asked for; only a person can change that.
     None,
+    /// It was not asked, so nothing is known.
+    Unasked,
+}
+
+/// Why a source gives no codes at this tick.
+#[derive(Clone, Debug)]
+pub(crate) struct Failure {
+    pub(crate) cause: Cause,
+    pub(crate) detail: String,
+    pub(crate) prospect: Prospect,
+}
+
+impl Failure {
+    /// Asking again may cost another time-out.
+    pub(crate) fn is_silence(&self) -> bool {
+        self.cause == Cause::Timeout
+    }
 }
 
 /// A module and its standing.
@@ -29,6 +47,8 @@ pub(crate) struct Source {
     misses: u32,
     backoff: Backoff,
     ask_at: Option<Instant>,
+    /// What only a person can change; it holds at the ticks at which nothing is asked, too.
+    refusal: Option<(Cause, String)>,
 }
 
 impl Source {
@@ -39,6 +59,7 @@ impl Source {
             misses: 0,
             backoff: Backoff::of_units(),
             ask_at: None,
+            refusal: None,
         }
     }
 
@@ -54,17 +75,34 @@ impl Source {
         self.ask_at.is_none_or(|at| now >= at)
     }
 
+    /// Why it is left alone.
+    pub(crate) fn left_alone(&self) -> (Cause, String) {
+        self.refusal.clone().unwrap_or_else(|| {
+            let detail = "silent for long, so asked only now and then";
+            (Cause::NoAnswer, detail.to_owned())
+        })
+    }
+
     pub(crate) fn answered(&mut self) {
         self.misses = 0;
         self.ask_at = None;
+        self.refusal = None;
         self.backoff.reset();
     }
 
-    pub(crate) fn failed(&mut self, now: Instant, prospect: Prospect) {
-        match prospect {
+    /// It was asked, and gave no codes.
+    pub(crate) fn failed(&mut self, now: Instant, failure: &Failure) {
+        match failure.prospect {
+            Prospect::Unasked => return,
             Prospect::Good => return self.answered(),
-            Prospect::Poor => self.misses = self.misses.saturating_add(1),
-            Prospect::None => self.misses = MISSES_BEFORE_BACKOFF,
+            Prospect::Poor => {
+                self.misses = self.misses.saturating_add(1);
+                self.refusal = None;
+            }
+            Prospect::None => {
+                self.misses = MISSES_BEFORE_BACKOFF;
+                self.refusal = Some((failure.cause, failure.detail.clone()));
+            }
         }
         if self.misses >= MISSES_BEFORE_BACKOFF {
             self.ask_at = Some(now + self.backoff.next());
