@@ -164,3 +164,115 @@ fn covers(gap: &Gap, lost: &Served) -> bool {
 fn micros(seconds: f64) -> i64 {
     (seconds * 1e6) as i64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const MODULE: Module = Module { name: "A", unit: 1 };
+    const TICK_US: i64 = 250_000;
+
+    fn answer(read: u16) -> Served {
+        Served {
+            at: 1000.0 + f64::from(read) * 0.25,
+            unit: 1,
+            registers: (0..16).map(|index| read * 16 + index).collect(),
+        }
+    }
+
+    /// The record of a station that stored these answers.
+    fn record(answers: &[Served]) -> Record {
+        let channels = MODULE.channels();
+        let row = |answer: &Served, register: usize| {
+            let code = f64::from(answer.signed()[register]);
+            Row {
+                at: micros(answer.at),
+                channel: channels[register].clone(),
+                code: Some(code),
+                value: Some(value(register, code)),
+                flags: 0,
+            }
+        };
+        Record {
+            samples: answers
+                .iter()
+                .flat_map(|answer| (0..INPUTS).map(move |register| row(answer, register)))
+                .collect(),
+            gaps: Vec::new(),
+            integrity: "ok".to_owned(),
+        }
+    }
+
+    fn five() -> Vec<Served> {
+        (0..5).map(answer).collect()
+    }
+
+    fn complaint(served: &[Served], record: &Record) -> String {
+        format!("{:#}", compare(served, record, &MODULE).unwrap_err())
+    }
+
+    #[test]
+    fn the_same_is_the_same() {
+        let counts = compare(&five(), &record(&five()), &MODULE).unwrap();
+        assert_eq!((counts.stored, counts.samples, counts.cut), (5, 80, 0));
+    }
+
+    #[test]
+    fn the_end_that_was_cut_is_counted() {
+        let counts = compare(&five(), &record(&five()[..3]), &MODULE).unwrap();
+        assert_eq!((counts.stored, counts.cut), (3, 2));
+    }
+
+    #[test]
+    fn an_invented_scan_is_seen() {
+        let mut more = five();
+        more[2].registers[7] = 9;
+        assert!(complaint(&five(), &record(&more)).contains("no answer of the device"));
+    }
+
+    #[test]
+    fn a_lost_scan_needs_a_gap() {
+        let mut kept = five();
+        let lost = kept.remove(2);
+        let mut record = record(&kept);
+        assert!(complaint(&five(), &record).contains("lost without a gap"));
+        record.gaps.push(Gap {
+            channel: "A1.velocity".to_owned(),
+            from: micros(lost.at) - TICK_US,
+            to: Some(micros(lost.at)),
+            cause: "timeout".to_owned(),
+        });
+        assert_eq!(compare(&five(), &record, &MODULE).unwrap().explained, 1);
+    }
+
+    #[test]
+    fn a_changed_order_is_seen() {
+        let mut record = record(&five());
+        for row in &mut record.samples {
+            row.at = 2_000_000_000 - row.at;
+        }
+        assert!(
+            complaint(&five(), &record).contains("out of order")
+                || complaint(&five(), &record).contains("lost")
+        );
+    }
+
+    #[test]
+    fn a_lost_sample_of_a_scan_is_seen() {
+        let mut record = record(&five());
+        record.samples.remove(20);
+        assert!(complaint(&five(), &record).contains("15 samples of 16"));
+    }
+
+    #[test]
+    fn a_wrong_value_and_a_wrong_time_are_seen() {
+        let mut wrong = record(&five());
+        wrong.samples[3].value = Some(1.0);
+        assert!(complaint(&five(), &wrong).contains("has the value 1"));
+        let mut late = record(&five());
+        for row in &mut late.samples {
+            row.at += TICK_US + SLACK_US;
+        }
+        assert!(complaint(&five(), &late).contains("does not stand beside"));
+    }
+}

@@ -11,6 +11,7 @@ mod power;
 mod pymodbus;
 mod refusals;
 mod shutdown;
+mod text_meter;
 
 use std::process::ExitCode;
 
@@ -20,6 +21,7 @@ fn main() -> ExitCode {
     let trials: Vec<Trial> = [
         peers::tests(),
         pymodbus::tests(),
+        text_meter::tests(),
         csv_outside::tests(),
         cable::tests(),
         power::tests(),

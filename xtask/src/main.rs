@@ -20,6 +20,7 @@ const USAGE: &str = "\
 The house's chores:
 
   cargo xtask test             everything: installs the outside peers, then runs every suite
+  cargo xtask peers            only installs the outside peers and says where their Python is
   cargo xtask tidy             the house rules: arrows between crates, headers, generated files
   cargo xtask docs [--check]   writes the reference pages that are made from the code
   cargo xtask sqlx [--check]   writes the offline data of the checked SQL queries
@@ -43,6 +44,7 @@ fn main() -> ExitCode {
 fn run(words: &[&str]) -> Result<bool> {
     match words {
         ["test"] => test::run(),
+        ["peers"] => peers::run(),
         ["tidy"] => tidy::run(),
         ["docs"] => docs::run(Mode::Write),
         ["docs", "--check"] => docs::run(Mode::Check),

@@ -16,6 +16,18 @@ use crate::shell;
 /// Debian's packages that suites use; each brings a program of its own name.
 const DEBIAN: [&str; 1] = ["faketime"];
 
+/// Installs the peers and says where their Python is; true where it could be had.
+///
+/// # Errors
+/// A download or an installation failed half-way.
+pub(crate) fn run() -> Result<bool> {
+    let python = install(&shell::target()?)?;
+    if let Some(python) = &python {
+        println!("ZONDA_PEERS_PYTHON={}", python.display());
+    }
+    Ok(python.is_some())
+}
+
 /// Brings what is missing; the Python of the outside peers, or `None` where it cannot be had.
 ///
 /// # Errors
