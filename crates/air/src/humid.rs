@@ -36,8 +36,8 @@ pub const RANGE: Range = Range {
 // neither exceeded nor idle. References: dry density is published with 0.1 % (k = 2) and agrees with
 // CIPM-2007 within 4.1e-5 where both hold; heat capacity 1 %, viscosity 1 %, conductivity 2 % (k = 2,
 // from memory). What vapour adds to the references is common practice, no source.
-const DENSITY: Model = model((2e-5, 2.5e-4), (5e-5, 2e-4));
-const HEAT_CAPACITY: Model = model((2e-5, 8e-3), (2e-3, 5e-3));
+const DENSITY: Model = model((2e-5, 3e-4), (5e-5, 2e-4));
+const HEAT_CAPACITY: Model = model((2e-5, 1e-2), (2e-3, 5e-3));
 const VISCOSITY: Model = model((2e-6, 2e-6), (5e-3, 2.5e-2));
 const CONDUCTIVITY: Model = model((3e-5, 0.095), (1e-2, 3e-2));
 
@@ -188,6 +188,15 @@ impl Air {
         Self::new(temperature, pressure, Humidity::Ratio(self.humidity_ratio))
     }
 
+    /// Dry air in a state that is plainly within [`RANGE`], for constants.
+    pub(crate) const fn dry_constant(celsius: f64, pascal: f64) -> Self {
+        Self {
+            temperature: Temperature::made(celsius),
+            pressure: Pressure::made(pascal),
+            humidity_ratio: 0.0,
+        }
+    }
+
     /// Temperature, °C.
     pub const fn temperature(self) -> Temperature {
         self.temperature
@@ -265,8 +274,7 @@ impl Air {
         let (kelvin, w) = (self.temperature.kelvin(), self.humidity_ratio);
         let dry =
             GAS_CONSTANT * DRY_AIR.enthalpy_over_r(kelvin) / MOLAR_MASS_DRY - DRY_ENTHALPY_ZERO;
-        let steam =
-            GAS_CONSTANT * STEAM.enthalpy_over_r(kelvin) / MOLAR_MASS_WATER - STEAM_ENTHALPY_ZERO;
+        let steam = self.steam_enthalpy();
         let virial = Virial::of_moist_air(kelvin, self.vapour_fraction());
         let real = self.pressure.si() * (virial.b - virial.t_db) * (1.0 + w) / self.molar_mass();
         let c = self.heat_capacity();
@@ -276,6 +284,12 @@ impl Air {
             value: dry + w * steam + real,
             u: sensible_u.hypot(latent_u),
         }
+    }
+
+    /// Of one kg of its vapour as an ideal gas, J, from liquid at 0.01 °C.
+    pub(crate) fn steam_enthalpy(self) -> f64 {
+        let kelvin = self.temperature.kelvin();
+        GAS_CONSTANT * STEAM.enthalpy_over_r(kelvin) / MOLAR_MASS_WATER - STEAM_ENTHALPY_ZERO
     }
 
     /// Dynamic viscosity µ, Pa·s. Dry air by Lemmon and Jacobsen (2004), steam by IAPWS R12-08, mixed by

@@ -1,13 +1,53 @@
-//! tmp
+//! The physics of hot air that a test report rests on.
+//!
+//! What is here: the properties of dry and moist air ([`Air`]); velocity that never loses its basis
+//! ([`Velocity`]); the pitot tube ([`Pitot`]); where to put a probe in a duct ([`duct`]) and what
+//! flows through it ([`Flow`], [`budget`]); heat and fresh air of an oven ([`exhaust`],
+//! [`air_change`], [`dilution`]).
+//!
+//! Words: *actual* is what happens in the duct, *standard* is the same mass of air as if it had the
+//! density of a stated reference, *normal* is standard at 0 °C and 101.325 kPa, the *humidity ratio*
+//! is the mass of water vapour per mass of dry air.
+//!
+//! Everything is SI inside; temperatures are °C as shown and kelvin in the formulae. Pure: no I/O,
+//! no clock. Layouts of an oven's work zone and statistics over time belong to `zonda-evaluate`.
+//!
+//! Marks in the docs: *from memory* is a figure recalled from a standard that has not been held
+//! against the printed text; *common practice, no source* is what it says. A report prints such
+//! marks with the figure.
+
+#![expect(
+    clippy::doc_markdown,
+    reason = "the docs are full of formulae, which code marks would make unreadable"
+)]
+
+pub mod air_change;
+pub mod barometer;
+pub mod budget;
 mod conductivity;
 pub mod constants;
+pub mod dilution;
+pub mod duct;
+pub mod exhaust;
+pub mod flow;
 mod humid;
 mod ideal_gas;
+mod pitot;
 mod property;
 mod quantity;
+mod reference;
 pub mod saturation;
+mod velocity;
 mod virial;
 mod viscosity;
+
+pub use flow::Flow;
 pub use humid::{Air, AirError, Humidity, RANGE, Range};
+pub use pitot::{Pitot, PitotError, PitotUncertainty};
 pub use property::Property;
-pub use quantity::*;
+pub use quantity::{
+    Area, BadQuantity, Density, Length, MassFlow, Pressure, PressureDifference, Temperature,
+    Volume, VolumeFlow,
+};
+pub use reference::{Reference, ReferenceError};
+pub use velocity::{Basis, Velocity, VelocityError};

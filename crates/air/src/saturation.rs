@@ -90,9 +90,9 @@ pub fn dew_point(x: f64, p: Pressure) -> Option<Temperature> {
     while dry - wet > 1e-9 {
         let middle = f64::midpoint(wet, dry);
         if condenses(middle) {
-            wet = middle
+            wet = middle;
         } else {
-            dry = middle
+            dry = middle;
         }
     }
     Some(Temperature::made(f64::midpoint(wet, dry)))

@@ -1,6 +1,9 @@
 //! Air against general-purpose libraries (`data/reference.json`) and the trade's check values
 //! (`data/check_values.json`). What the docs say about deviations is asserted here.
 
+#![expect(clippy::doc_markdown, reason = "names of libraries and formulae")]
+#![expect(clippy::unwrap_used, reason = "a test may fail loudly")]
+
 mod support;
 
 use proptest::prelude::*;
@@ -88,12 +91,12 @@ fn moist_air_is_as_near_to_coolprop_as_stated() {
     let rows = rows(&all, "moist");
     within_and_needed(
         rows,
-        |air| 2e-5 + 2.5e-4 * air.vapour_fraction(),
+        |air| 2e-5 + 3e-4 * air.vapour_fraction(),
         |row| (air_of(row).density().value, number(row, "density")),
     );
     within_and_needed(
         rows,
-        |air| 2e-5 + 8e-3 * air.vapour_fraction(),
+        |air| 2e-5 + 1e-2 * air.vapour_fraction(),
         |row| {
             let air = air_of(row);
             (

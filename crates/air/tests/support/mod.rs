@@ -1,5 +1,7 @@
 //! The fixtures, and a way to compare with them.
 
+#![allow(dead_code, reason = "each suite uses its own part")]
+
 use serde_json::Value;
 use zonda_air::{Air, Humidity, Pressure, Temperature};
 
