@@ -38,7 +38,7 @@ pub struct FlowInputs {
 /// Which figure the budget is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Figure {
-    /// Mass flow and every standard or normal volume flow.
+    /// Mass flow and every standard or normal volume flow of the moist air.
     Mass,
     /// Volume flow as it passes.
     ActualVolume,
@@ -172,14 +172,19 @@ impl Budget {
         &self.shares
     }
 
-    /// Effective degrees of freedom, u⁴/Σ(u_i⁴/ν_i) (Welch and Satterthwaite; JCGM 100:2008, G.4.1).
+    /// Effective degrees of freedom, u⁴/Σ(u_i⁴/ν_i) (Welch and Satterthwaite; JCGM 100:2008, G.4.1);
+    /// infinite where nothing scatters.
     pub fn dof(&self) -> f64 {
         let sum: f64 = self
             .shares
             .iter()
             .map(|share| share.u_rel.powi(4) / share.dof)
             .sum();
-        self.u_rel.powi(4) / sum
+        if sum > 0.0 {
+            self.u_rel.powi(4) / sum
+        } else {
+            f64::INFINITY
+        }
     }
 }
 

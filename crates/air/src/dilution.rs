@@ -53,15 +53,17 @@ pub struct DilutionEstimate {
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum DilutionError {
     /// An input that cannot be.
-    #[error("{what} of {value} cannot be: it must lie above {min} and up to {max}")]
+    #[error(
+        "{what} of {value} cannot be: it lies above zero and between {min} and {max}; look at its unit"
+    )]
     Input {
         /// Which.
         what: &'static str,
         /// What it was.
         value: f64,
-        /// Exclusive.
+        /// The least.
         min: f64,
-        /// Inclusive.
+        /// The most.
         max: f64,
     },
     /// A reference that is a density alone.
@@ -105,7 +107,7 @@ impl DilutionEstimate {
             0.0,
             0.5,
         )?;
-        check("a heat factor", target.heat_factor, 0.99, 5.0)?;
+        check("a heat factor", target.heat_factor, 1.0, 5.0)?;
         let molar_volume = reference
             .ideal_molar_volume()
             .ok_or(DilutionError::NoState)?;
@@ -142,7 +144,7 @@ pub fn share_of_limit(
 }
 
 fn check(what: &'static str, value: f64, min: f64, max: f64) -> Result<(), DilutionError> {
-    if value > min && value <= max {
+    if value > 0.0 && (min..=max).contains(&value) {
         Ok(())
     } else {
         Err(DilutionError::Input {

@@ -32,6 +32,7 @@ pub mod exhaust;
 pub mod flow;
 mod humid;
 mod ideal_gas;
+pub mod model;
 mod pitot;
 mod property;
 mod quantity;

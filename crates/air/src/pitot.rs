@@ -1,8 +1,7 @@
 //! The pitot tube: velocity from a pressure difference.
 
 use crate::humid::Air;
-use crate::property::Property;
-use crate::quantity::PressureDifference;
+use crate::quantity::{Density, PressureDifference};
 use crate::velocity::{Basis, Velocity};
 
 /// A pitot tube with its coefficient C.
@@ -74,7 +73,7 @@ impl Pitot {
     /// (0.27 % at 50 m/s and 20 °C).
     ///
     /// Below some 2 to 3 m/s the difference is under 5 Pa and a usual transmitter reads noise
-    /// (common practice, no source); [`Pitot::uncertainty`] says how much.
+    /// (common practice, no source); [`Pitot::u`] says how much.
     /// Source: isentropic stagnation of a perfect gas, any textbook of gas dynamics; ISO 3966.
     ///
     /// # Errors
@@ -101,43 +100,53 @@ impl Pitot {
         ))
     }
 
-    /// C √(2 Δp/ρ) in m/s for Δp in Pa and ρ in kg/m³: the formula of the hand calculation, without
-    /// compressibility. NaN for a negative Δp.
-    pub fn incompressible(self, difference: PressureDifference, density: f64) -> f64 {
-        self.coefficient * (2.0 * difference.si() / density).sqrt()
-    }
-
-    /// The pressure difference (Pa) that an actual velocity of `metre_per_second` would give, ρ v²/(2 C²),
-    /// without compressibility: for choosing a transmitter.
-    pub fn difference_at(self, metre_per_second: f64, local: Air) -> f64 {
-        local.density().value * (metre_per_second / self.coefficient).powi(2) / 2.0
-    }
-
-    /// The velocity with its standard uncertainty, m/s:
-    /// u(v)/v = √(u_C² + (u(Δp)/(2 Δp))² + (u_ρ/2)²). At Δp = 0 it is C √(2 u(Δp)/ρ), what a
-    /// difference of one u would read.
+    /// C √(2 Δp/ρ) for Δp in Pa and ρ in kg/m³: the formula of the hand calculation, without
+    /// compressibility.
     ///
-    /// Source: JCGM 100:2008, 5.1.2, first order; poor where u(Δp) is not small beside Δp.
+    /// # Errors
+    /// [`PitotError::Negative`].
+    pub fn incompressible(
+        self,
+        difference: PressureDifference,
+        density: Density,
+    ) -> Result<Velocity, PitotError> {
+        if difference.si() < 0.0 {
+            return Err(PitotError::Negative(difference.si()));
+        }
+        let velocity = self.coefficient * (2.0 * difference.si() / density.si()).sqrt();
+        Ok(Velocity::made(velocity, Basis::Actual))
+    }
+
+    /// The pressure difference that a velocity would give in air `local`, ρ v²/(2 C²) with the actual
+    /// velocity v, without compressibility: for choosing a transmitter.
+    pub fn difference_at(self, velocity: Velocity, local: Air) -> PressureDifference {
+        let actual = velocity.to(Basis::Actual, local).si() / self.coefficient;
+        PressureDifference::made(local.density().value * actual * actual / 2.0)
+    }
+
+    /// Standard uncertainty (k = 1) of the velocity from `difference`, m/s:
+    /// u(v)/v = √(u_C² + (u(Δp)/(2 Δp))² + (u_ρ/2)²).
+    ///
+    /// Source: JCGM 100:2008, 5.1.2, first order. Where Δp is no larger than its own uncertainty the order
+    /// is not enough, and the velocity of a difference of one u is given, C √(2 u(Δp)/ρ).
     ///
     /// # Errors
     /// Those of [`Pitot::velocity`].
-    pub fn uncertainty(
+    pub fn u(
         self,
         difference: PressureDifference,
         local: Air,
         inputs: PitotUncertainty,
-    ) -> Result<Property, PitotError> {
-        let value = self.velocity(difference, local)?.si();
-        let floor = self.coefficient * (2.0 * inputs.difference_pa / local.density().value).sqrt();
+    ) -> Result<f64, PitotError> {
+        let velocity = self.velocity(difference, local)?.si();
+        if difference.si() <= inputs.difference_pa {
+            let density = local.density().value;
+            return Ok(self.coefficient * (2.0 * inputs.difference_pa / density).sqrt());
+        }
         let u_rel = inputs
             .coefficient_rel
             .hypot(inputs.difference_pa / (2.0 * difference.si()))
             .hypot(inputs.density_rel / 2.0);
-        let u = if difference.si() > inputs.difference_pa {
-            value * u_rel
-        } else {
-            floor
-        };
-        Ok(Property { value, u })
+        Ok(velocity * u_rel)
     }
 }

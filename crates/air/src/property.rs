@@ -1,10 +1,10 @@
 //! A computed property with what its model is worth.
 
+use crate::model::Model;
+
 /// A property of air and the standard uncertainty of the model behind it.
 ///
-/// The uncertainty is that of the model alone: √((a/√3)² + u_ref²), where `a` is the largest
-/// deviation from the reference equation over the whole [`crate::RANGE`] (measured; a test asserts
-/// it) and `u_ref` is what the reference itself is worth. What temperature, pressure and humidity
+/// The uncertainty is that of the model alone ([`crate::model`] says how it was found). What temperature, pressure and humidity
 /// are known to comes on top: 1 K at 200 °C is 0.21 % of density, 1 kPa is 1 %.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Property {
@@ -26,34 +26,5 @@ impl Property {
     /// The model's standard uncertainty relative to the value; infinite for a value of zero.
     pub fn u_rel(self) -> f64 {
         self.u / self.value.abs()
-    }
-}
-
-/// What a model is worth. Both parts grow with the mole fraction of vapour.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Model {
-    /// Largest relative deviation from the reference equation.
-    pub(crate) deviation: Growing,
-    /// Relative standard uncertainty of the reference itself.
-    pub(crate) reference: Growing,
-}
-
-/// dry + x · `per_vapour`.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Growing {
-    pub(crate) dry: f64,
-    pub(crate) per_vapour: f64,
-}
-
-impl Growing {
-    pub(crate) fn at(self, x: f64) -> f64 {
-        self.dry + x * self.per_vapour
-    }
-}
-
-impl Model {
-    /// The two together; the deviation counts as evenly spread (JCGM 100:2008, 4.3.7).
-    pub(crate) fn u_rel(self, x: f64) -> f64 {
-        (self.deviation.at(x) / 3f64.sqrt()).hypot(self.reference.at(x))
     }
 }

@@ -133,7 +133,7 @@ impl Velocity {
 
     /// The same flow in another basis, in air of the state `local`: v₂ = v₁ ρ₁/ρ₂.
     ///
-    /// Dry air by the real gas; v_std (T/T_ref)(p_ref/p) differs from it by up to 0.08 % between 0 and
+    /// Dry air by the real gas; v_std (T/T_ref)(p_ref/p) differs from it by up to 0.10 % between 0 and
     /// 500 °C. In humid air this takes the meter at its word that it shows mass flux; its heat transfer
     /// also depends on humidity, which is the meter's affair.
     pub fn to(self, basis: Basis, local: Air) -> Self {

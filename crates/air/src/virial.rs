@@ -119,3 +119,44 @@ impl Pairs {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::Value;
+
+    /// HAPropsSI of CoolProp 8.0.0: the same coefficients for air and for air with water; for water
+    /// with water those of IAPWS-95, which is no reference below 0 °C.
+    #[test]
+    fn coefficients_are_those_of_coolprop() {
+        let all: Value =
+            serde_json::from_str(include_str!("../tests/data/reference.json")).unwrap();
+        let rows = all["virials"].as_array().unwrap();
+        assert!(rows.len() > 20);
+        for row in rows {
+            let number = |key: &str| row[key].as_f64().unwrap();
+            let pairs = Pairs::at(number("t") + 273.15);
+            assert!((pairs.air_air.b - number("aa")).abs() < 1e-9, "{row}");
+            assert!((pairs.air_water.b - number("aw")).abs() < 1e-9, "{row}");
+            let deviation = (pairs.water_water.b / number("ww") - 1.0).abs();
+            assert!(
+                number("t") < 0.0 || deviation < 0.055,
+                "{deviation} in {row}"
+            );
+        }
+    }
+
+    /// T dB/dT and T² d²B/dT² are what differences of B say.
+    #[test]
+    fn derivatives_are_slopes() {
+        for kelvin in [250.0, 400.0, 800.0] {
+            let at = |k| Virial::of_moist_air(k, 0.3);
+            let step = 1e-3 * kelvin;
+            let (below, here, above) = (at(kelvin - step).b, at(kelvin), at(kelvin + step).b);
+            let slope = (above - below) / 2e-3;
+            let curvature = (above - 2.0 * here.b + below) / 1e-6;
+            assert!((here.t_db / slope - 1.0).abs() < 1e-4, "{kelvin} K");
+            assert!((here.t2_d2b / curvature - 1.0).abs() < 1e-3, "{kelvin} K");
+        }
+    }
+}

@@ -1,7 +1,6 @@
 //! Traverses against printed tables (US EPA Method 1, EN 12599, ISO 3966; status of each in
 //! `data/check_values.json`) and against profiles whose mean is known exactly.
 
-#![expect(clippy::doc_markdown, reason = "names of libraries and formulae")]
 #![expect(clippy::unwrap_used, reason = "a test may fail loudly")]
 
 mod support;

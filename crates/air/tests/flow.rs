@@ -341,7 +341,7 @@ fn air_changes_are_counted_at_the_ovens_temperature() {
         assert!(
             (found / number(&expected, key) - 1.0).abs() < tolerance,
             "{key}: {found}"
-        )
+        );
     };
     near(inside(20.0).per_hour(), "ACH_at_20C", 1e-9);
     near(inside(180.0).per_hour(), "ACH_at_oven_T", 1e-3);
@@ -387,7 +387,7 @@ fn dilution_is_an_estimate_and_says_so() {
         assert!(
             (found * 3600.0 / number(&expected, key) - 1.0).abs() < 1e-6,
             "{key}: {found}"
-        )
+        );
     };
     near(of(1.0).vapour, "vapour_m3_h");
     near(of(1.0).air_at_limit, "air_at_LEL_m3_h");

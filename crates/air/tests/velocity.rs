@@ -133,7 +133,8 @@ fn pitot_gives_bernoullis_velocity() {
     for row in rows(&check_value("pitot"), "rows") {
         let pitot = Pitot::new(number(row, "C")).unwrap();
         let difference = PressureDifference::from_si(number(row, "dp_Pa")).unwrap();
-        let by_hand = pitot.incompressible(difference, number(row, "rho"));
+        let density = Density::from_si(number(row, "rho")).unwrap();
+        let by_hand = pitot.incompressible(difference, density).unwrap().si();
         assert!((by_hand / number(row, "v") - 1.0).abs() < 1e-9, "{row}");
         // Real gas 0.04 %, of which the root takes half, and M²/8.
         let velocity = pitot
@@ -146,8 +147,12 @@ fn pitot_gives_bernoullis_velocity() {
         assert_eq!(velocity.basis(), Basis::Actual);
     }
     for row in rows(&check_value("pitot_required_dp"), "rows") {
-        let difference =
-            Pitot::STANDARD.difference_at(number(row, "v"), dry(number(row, "t_C"), 101_325.0));
+        let difference = Pitot::STANDARD
+            .difference_at(
+                Velocity::actual(number(row, "v")).unwrap(),
+                dry(number(row, "t_C"), 101_325.0),
+            )
+            .si();
         assert!(
             (difference / number(row, "dp_Pa") - 1.0).abs() < 4e-4,
             "{row}"
@@ -167,7 +172,10 @@ fn pitot_allows_for_compressibility() {
             (velocity.si() / number(row, "v_true") - 1.0).abs() < 3e-5,
             "{velocity} in {row}"
         );
-        assert!((Pitot::STANDARD.incompressible(difference, density) - high).abs() < 1e-9);
+        let by_hand = Pitot::STANDARD
+            .incompressible(difference, Density::from_si(density).unwrap())
+            .unwrap();
+        assert!((by_hand.si() - high).abs() < 1e-9);
     }
 }
 
@@ -190,20 +198,21 @@ fn pitot_refuses_what_cannot_be_and_says_how_well_it_knows() {
         difference_pa: 1.0,
         density_rel: 0.004,
     };
-    let fast = Pitot::STANDARD
-        .uncertainty(pascals(60.2), air, inputs)
-        .unwrap();
+    let fast = Pitot::STANDARD.u(pascals(60.2), air, inputs).unwrap()
+        / Pitot::STANDARD.velocity(pascals(60.2), air).unwrap().si();
     assert!(
-        (fast.u_rel() - (0.01f64.powi(2) + (1.0 / 120.4f64).powi(2) + 0.002f64.powi(2)).sqrt())
-            .abs()
-            < 1e-6
+        (fast - (0.01f64.powi(2) + (1.0 / 120.4f64).powi(2) + 0.002f64.powi(2)).sqrt()).abs()
+            < 1e-9
     );
-    let still = Pitot::STANDARD
-        .uncertainty(pascals(0.0), air, inputs)
-        .unwrap();
+    let still = Pitot::STANDARD.u(pascals(0.0), air, inputs).unwrap();
     assert!(
-        (still.u - 1.288).abs() < 0.01,
-        "one pascal is 1.29 m/s: {still:?}"
+        (still - 1.288).abs() < 0.01,
+        "one pascal is 1.29 m/s, not {still}"
+    );
+    assert!(
+        Pitot::STANDARD
+            .incompressible(pascals(-1.0), Density::from_si(1.2).unwrap())
+            .is_err()
     );
 }
 
@@ -278,7 +287,7 @@ proptest! {
     #[test]
     fn pitot_inverts_and_rises(v in 0.5..80.0f64, t in 0.0..500.0f64, c in 0.8..1.1f64) {
         let (pitot, air) = (Pitot::new(c).unwrap(), dry(t, 101_325.0));
-        let difference = |v| PressureDifference::from_si(pitot.difference_at(v, air)).unwrap();
+        let difference = |v| pitot.difference_at(Velocity::actual(v).unwrap(), air);
         let back = pitot.velocity(difference(v), air).unwrap().si();
         let mach_squared = (v / c).powi(2) / (1.4 * 287.05 * (t + 273.15));
         prop_assert!((back / v - 1.0).abs() < 0.14 * mach_squared + 1e-9);
