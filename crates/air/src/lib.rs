@@ -15,6 +15,30 @@
 //! Marks in the docs: *from memory* is a figure recalled from a standard that has not been held
 //! against the printed text; *common practice, no source* is what it says. A report prints such
 //! marks with the figure.
+//!
+//! A thermal meter shows 6 m/s at 70 °F and 101.325 kPa in a duct of 0.4 m at 200 °C and 95 kPa; the room's air
+//! had 23 °C and 50 % relative humidity:
+//!
+//! ```
+//! use zonda_air::duct::Shape;
+//! use zonda_air::flow::PointReading;
+//! use zonda_air::{Air, Basis, Flow, Humidity, Length, Pressure, Reference, Temperature, Velocity};
+//! use zonda_model::Unit;
+//!
+//! let pressure = Pressure::new(95.0, Unit::Kilopascal)?;
+//! let room = Air::new(Temperature::new(23.0, Unit::DegreeCelsius)?, pressure, Humidity::Relative(0.5))?;
+//! let duct = room.at(Temperature::new(200.0, Unit::DegreeCelsius)?, pressure)?;
+//!
+//! let shown = Velocity::standard(6.0, Reference::FAHRENHEIT_70)?;
+//! let actual = shown.to(Basis::Actual, duct);
+//! assert_eq!(shown.to_string(), "6.00 m/s (standard: 21.1 °C, 101.325 kPa, dry)");
+//! assert_eq!(actual.to_string(), "10.35 m/s (actual)");
+//!
+//! let area = Shape::circular(Length::new(400.0, Unit::Millimetre)?).area();
+//! let flow = Flow::of(PointReading { velocity: shown, air: duct }, area);
+//! assert!((flow.mass().si() - 0.9047).abs() < 1e-4, "kg/s, whatever the duct's temperature");
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 #![expect(
     clippy::doc_markdown,

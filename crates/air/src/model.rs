@@ -6,9 +6,11 @@
 //! ends; compressibility also to 600 °C against a mixture equation (within 5e-5).
 //!
 //! References: the density of dry air is published with 0.1 % (k = 2, from memory) but agrees with
-//! CIPM-2007 within 4.1e-5 where both hold, so 5e-5 is taken; heat capacity 0.4 %, viscosity 1 %,
-//! conductivity 2 % (k = 2, from memory). What vapour adds is common practice, no source: no library
-//! is a reference for viscosity and conductivity of hot moist air.
+//! CIPM-2007 within 4.1e-5 where both hold, so 5e-5 is taken; heat capacity is published with 1 %
+//! (k = 2, from memory) for all pressures, of which 0.4 % is taken near one atmosphere, where it is that of
+//! the ideal gas (common practice, no source); viscosity 1 %, conductivity 2 % (k = 2, from memory).
+//! What vapour adds is common practice, no source: no library at hand is a reference for viscosity and
+//! conductivity of hot moist air.
 
 /// What a model is worth. Both parts grow with the mole fraction of vapour.
 #[derive(Clone, Copy, Debug, PartialEq)]

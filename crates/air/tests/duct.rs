@@ -389,6 +389,10 @@ fn nearer_to_a_bend_more_points_are_needed() {
     );
     assert_eq!(points(6.0, 2.0, round(0.4)), Ok(12));
     assert_eq!(points(3.0, 2.0, round(0.7)), Ok(16));
+    assert_eq!(points(5.0, 1.25, round(0.7)), Ok(12));
+    assert_eq!(points(4.99, 1.25, round(0.7)), Ok(16));
+    assert_eq!(points(5.0, 1.24, round(0.7)), Ok(16));
+    assert_eq!(points(2.0, 0.5, round(0.7)), Ok(16));
     assert_eq!(points(8.0, 1.0, round(0.7)), Ok(16));
     assert!(matches!(
         points(1.9, 2.0, round(0.7)),
