@@ -10,8 +10,14 @@
 //! Demo and tests use the same rig. Everything here is simulated and invented; nothing here uses
 //! the daemon's own protocol code, so that the rig is never its echo.
 
+pub mod air;
+pub mod bench;
 pub mod fault;
+pub mod instruments;
+pub mod layout;
+pub mod noise;
 pub mod options;
+pub mod oven;
 pub mod serial;
 pub mod truth;
 pub mod wiring;

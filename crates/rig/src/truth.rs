@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use zonda_model::Name;
+use zonda_model::{ChannelName, Name};
 
 /// Everything true at one instant.
 #[derive(Clone, Debug, PartialEq)]
@@ -13,9 +13,17 @@ pub struct Truth {
     pub points: Vec<PointTruth>,
     /// The oven as a whole.
     pub oven: OvenTruth,
+    /// What each loop would carry if its instrument were perfect, SI, in the order of the wiring.
+    pub loops: Vec<(ChannelName, f64)>,
 }
 
 impl Truth {
+    /// The true value of this loop, SI.
+    pub fn value(&self, name: &str) -> Option<f64> {
+        let found = self.loops.iter().find(|(known, _)| known.as_str() == name);
+        found.map(|(_, value)| *value)
+    }
+
     /// The point of this meter.
     pub fn point(&self, meter: &str) -> Option<&PointTruth> {
         self.points
