@@ -202,7 +202,10 @@ impl LineReader {
     fn drop_endless(&mut self) -> Option<Cut> {
         let kept = self.format.spec().terminator.bytes().len() - 1;
         let was_endless = mem::replace(&mut self.endless, true);
-        let reject = Reject::new(&self.partial, Why::Endless(self.partial.len()));
+        let reject = Reject::new(
+            &self.partial,
+            Why::Endless(*self.format.spec().length.end()),
+        );
         self.partial.drain(..self.partial.len() - kept);
         if was_endless {
             return None;

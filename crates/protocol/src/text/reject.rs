@@ -15,8 +15,10 @@ pub struct Reject {
 /// Why a line is not believed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Why {
-    /// It is longer than any line may be, and its terminator has not come yet.
-    #[error("after {0} bytes its terminator has not come; check terminator, speed and parity")]
+    /// It is longer than the most bytes that a line may have, and has not ended yet.
+    #[error(
+        "a line may have {0} bytes, and this one goes on; check length, terminator, speed and parity"
+    )]
     Endless(usize),
     /// It is shorter or longer than a line may be.
     #[error("it has {found} bytes, expected {from} to {to}")]
