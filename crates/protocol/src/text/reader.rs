@@ -137,6 +137,11 @@ impl LineReader {
         &self.format
     }
 
+    /// True where bytes have come since the last terminator: more of their line may follow.
+    pub const fn is_inside_line(&self) -> bool {
+        !self.partial.is_empty() || self.endless
+    }
+
     /// What came through since the reader was made.
     pub const fn counts(&self) -> Counts {
         self.counts
