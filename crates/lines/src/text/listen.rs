@@ -12,6 +12,8 @@ pub(super) struct Listening {
     slots: Slots,
     /// When the last believed line came, or the stream was opened.
     last_line: Stamp,
+    /// When the stream was opened.
+    opened: Stamp,
     /// Why the last line was not believed, where no believed one has come since.
     reject: Option<String>,
     /// Bytes that came up to the last believed line or told miss.
@@ -25,6 +27,7 @@ impl Listening {
         Self {
             slots: Slots::new(period, first),
             last_line: now,
+            opened: now,
             reject: None,
             bytes_told: 0,
             stood_still_until: first,
@@ -33,6 +36,7 @@ impl Listening {
 
     pub(super) fn opened(&mut self, now: Stamp) {
         self.last_line = now;
+        self.opened = now;
         self.reject = None;
     }
 
@@ -96,6 +100,10 @@ impl Listening {
         if missed.first < self.stood_still_until {
             let detail = "the machine stood still, and no line of this time waited";
             return (Cause::Overrun, detail.to_owned());
+        }
+        if missed.first < self.opened {
+            let detail = "the port or connection was not open for all of this time";
+            return (Cause::Unplugged, detail.to_owned());
         }
         if let Some(reject) = self.reject.take() {
             return (Cause::BadFrame, reject);
