@@ -212,6 +212,17 @@ fn latin_1_reads_a_degree_sign_of_one_byte() {
 }
 
 #[test]
+fn a_message_shows_a_line_as_the_meter_wrote_it() {
+    let shown = |line: &[u8]| {
+        let format = TextFormat::new(one_field()).unwrap();
+        format.decode_line(line).unwrap_err().excerpt
+    };
+    assert_eq!(shown("180.5 °C".as_bytes()), "180.5 °C");
+    assert_eq!(shown(b"180.5 \xB0C \"x\"\0"), r#"180.5 \xB0C "x"\x00"#);
+    assert_eq!(shown(&[b'x'; 70]), "x".repeat(60) + "…");
+}
+
+#[test]
 fn a_byte_outside_the_grammar_is_never_skipped() {
     for line in [
         "12\0.4",
@@ -453,6 +464,40 @@ fn what_could_never_be_found_is_refused() {
         fault(prefix),
         r"`a\nb` holds the line's terminator, so no line could ever hold it"
     );
+}
+
+#[test]
+fn what_ends_a_line_cannot_stand_in_it() {
+    let ended_by = |own: &str, delimiter| TextSpec {
+        terminator: own.parse().unwrap(),
+        ..delimited(
+            delimiter,
+            vec![
+                Column::Literal("a#b".into()),
+                Column::Field(field("velocity")),
+            ],
+        )
+    };
+    let holds = |text: &str| vec![BadFormat::HoldsTerminator(text.into())];
+    assert_eq!(TextFormat::new(ended_by("#", ";")), Err(holds("a#b")));
+    assert_eq!(TextFormat::new(ended_by("|", "|")), Err(holds("|")));
+    assert!(TextFormat::new(ended_by("||", "|")).is_ok());
+}
+
+#[test]
+fn a_message_holds_no_more_of_a_line_than_a_person_reads() {
+    let line = "\u{202E}x".repeat(100);
+    let spec = TextSpec {
+        length: 1..=1000,
+        ..one_field()
+    };
+    let reject = TextFormat::new(spec)
+        .unwrap()
+        .decode_line(line.as_bytes())
+        .unwrap_err();
+    let text = reject.to_string();
+    assert!(text.len() < 800, "{text}");
+    assert!(!text.contains('\u{202E}'), "{text}");
 }
 
 #[test]

@@ -32,14 +32,14 @@ pub enum Part {
 pub enum BadFormat {
     /// An own terminator is empty, too long, or could stand in a number or a word.
     #[error(
-        "`{0}` cannot end a line; write `CR`, `LF`, `CRLF`, `any`, or 1 to {max} own characters that are neither letters nor digits nor one of `+-.,`",
+        "`{0}` cannot end a line; write `CR`, `LF`, `CRLF`, `any`, or 1 to {max} ASCII characters of its own, none of them a letter, a digit or one of `+-.,`",
         max = Terminator::OWN_LENGTH_MAX
     )]
     Terminator(String),
     /// A prefix that is not plain ASCII.
     #[error("`{0}` cannot begin every line: only ASCII may")]
     Prefix(String),
-    /// The terminator occurs in something that every line holds.
+    /// The terminator occurs in something that lines hold.
     #[error("`{0}` holds the line's terminator, so no line could ever hold it")]
     HoldsTerminator(String),
     /// The text is not one character, `tab` or `blanks`.
@@ -146,8 +146,8 @@ impl BadFormat {
     /// The part of the description that the mistake is in.
     pub const fn part(&self) -> Part {
         match self {
-            Self::Terminator(_) => Part::Terminator,
-            Self::Prefix(_) | Self::HoldsTerminator(_) => Part::Prefix,
+            Self::Terminator(_) | Self::HoldsTerminator(_) => Part::Terminator,
+            Self::Prefix(_) => Part::Prefix,
             Self::DelimiterText(_) | Self::Delimiter(_) | Self::CommaTwice => Part::Delimiter,
             Self::NoFields
             | Self::FieldTwice(_)

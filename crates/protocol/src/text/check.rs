@@ -59,7 +59,10 @@ pub(super) fn check_terminator(terminator: &Terminator) -> Result<(), BadFormat>
         return Ok(());
     };
     let stands_in_numbers = |byte: &u8| byte.is_ascii_alphanumeric() || b"+-.,".contains(byte);
-    if own.is_empty() || own.len() > Terminator::OWN_LENGTH_MAX || own.iter().any(stands_in_numbers)
+    if own.is_empty()
+        || !own.is_ascii()
+        || own.len() > Terminator::OWN_LENGTH_MAX
+        || own.iter().any(stands_in_numbers)
     {
         return Err(BadFormat::Terminator(escaped(own)));
     }
@@ -84,6 +87,11 @@ fn check_layout(spec: &TextSpec, faults: &mut Vec<BadFormat>) {
         return;
     };
     faults.extend(check_delimiter(*delimiter).err());
+    if let Delimiter::Character(one) = delimiter
+        && spec.terminator.occurs_in(one.to_string().as_bytes())
+    {
+        faults.push(BadFormat::HoldsTerminator(one.to_string()));
+    }
     if spec.decimal_comma && *delimiter == Delimiter::Character(',') {
         faults.push(BadFormat::CommaTwice);
     }
@@ -98,6 +106,9 @@ fn check_layout(spec: &TextSpec, faults: &mut Vec<BadFormat>) {
 fn check_text(text: &str, spec: &TextSpec, faults: &mut Vec<BadFormat>) {
     if text.is_empty() || text.trim() != text || text.contains(char::is_control) {
         faults.push(BadFormat::NeverFound(text.to_owned()));
+    }
+    if spec.terminator.occurs_in(text.as_bytes()) {
+        faults.push(BadFormat::HoldsTerminator(text.to_owned()));
     }
     let Layout::Delimited { delimiter, .. } = &spec.layout else {
         return;

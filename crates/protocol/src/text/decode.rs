@@ -7,7 +7,7 @@ use zonda_model::{Code, Coded, Quality};
 use super::checksum::Checksum;
 use super::format::{Column, Delimiter, Encoding, Field, Layout, TextFormat};
 use super::number::Grammar;
-use super::reject::{Reject, Why};
+use super::reject::{Reject, Why, shown};
 
 impl TextFormat {
     /// The codes of one line without its terminator, in the order of [`TextFormat::fields`].
@@ -109,7 +109,7 @@ impl TextFormat {
                 Column::Literal(expected) => {
                     return Err(Why::Literal {
                         column: index + 1,
-                        found: text.to_owned(),
+                        found: shown(text.as_bytes()),
                         expected: expected.clone(),
                     });
                 }
@@ -174,7 +174,7 @@ impl TextFormat {
         };
         Why::Number {
             field: field.name.to_string(),
-            found: text.to_owned(),
+            found: shown(text.as_bytes()),
             expected,
         }
     }

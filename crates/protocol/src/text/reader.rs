@@ -3,6 +3,7 @@
 //! The stream may be cut anywhere: how the bytes are spread over reads changes stamps, never values.
 
 use std::mem;
+use std::time::Duration;
 
 use zonda_model::{Coded, Quality, Stamp};
 
@@ -206,20 +207,17 @@ impl LineReader {
     /// Keeps of a line without an end only what may be the beginning of its terminator.
     fn drop_endless(&mut self) -> Option<Cut> {
         let kept = self.format.spec().terminator.bytes().len() - 1;
-        let was_endless = mem::replace(&mut self.endless, true);
-        let reject = Reject::new(
-            &self.partial,
-            Why::Endless(*self.format.spec().length.end()),
-        );
+        let outcome = (!self.endless).then(|| {
+            let why = Why::Endless(*self.format.spec().length.end());
+            Err(Reject::new(&self.partial, why))
+        });
         self.partial.drain(..self.partial.len() - kept);
-        if was_endless {
-            return None;
-        }
-        self.counts.rejected += 1;
-        self.trust = Trust::Doubted;
-        Some(Cut {
-            begun: self.begun,
-            outcome: Err(reject),
+        self.endless = true;
+        let begun = self.begun;
+        outcome.map(|outcome| {
+            self.counts.rejected += 1;
+            self.trust = Trust::Doubted;
+            Cut { begun, outcome }
         })
     }
 
@@ -284,7 +282,7 @@ impl LineReader {
     fn spread(&self, now: Stamp, nth: usize, together: usize) -> Stamp {
         let waited = now.since(self.last_read).as_micros();
         let back = waited * (together - nth) as u128 / together.max(1) as u128;
-        now.minus(std::time::Duration::from_micros(
+        now.minus(Duration::from_micros(
             u64::try_from(back).unwrap_or(u64::MAX),
         ))
     }

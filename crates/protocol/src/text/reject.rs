@@ -1,6 +1,6 @@
 //! Why a line was not believed, each reason with its sentence.
 
-use super::check::escaped;
+use std::fmt::Write as _;
 
 /// A line that is not believed: nothing of it is used.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -106,13 +106,44 @@ pub enum Why {
 }
 
 impl Reject {
-    /// The most bytes of a line that are shown.
-    const EXCERPT_MAX: usize = 60;
-
     pub(super) fn new(line: &[u8], why: Why) -> Self {
-        let shown = &line[..line.len().min(Self::EXCERPT_MAX)];
-        let more = if shown.len() < line.len() { "…" } else { "" };
-        let excerpt = escaped(shown) + more;
-        Self { excerpt, why }
+        Self {
+            excerpt: shown(line),
+            why,
+        }
     }
+}
+
+/// The most bytes of a line that a message shows.
+const SHOWN_MAX: usize = 60;
+
+/// Bytes as a message can hold them: not too many, and none that cannot be seen.
+pub(super) fn shown(bytes: &[u8]) -> String {
+    let start = &bytes[..bytes.len().min(SHOWN_MAX)];
+    let mut text = String::new();
+    for chunk in start.utf8_chunks() {
+        for c in chunk.valid().chars() {
+            show_character(&mut text, c);
+        }
+        for byte in chunk.invalid() {
+            show_byte(&mut text, *byte);
+        }
+    }
+    if start.len() < bytes.len() {
+        text.push('…');
+    }
+    text
+}
+
+fn show_character(text: &mut String, c: char) {
+    match c {
+        '"' | '\'' => text.push(c),
+        '\0'..'\x20' | '\x7F' => show_byte(text, c as u8),
+        _ => text.extend(c.escape_debug()),
+    }
+}
+
+fn show_byte(text: &mut String, byte: u8) {
+    // Writing to a string does not fail.
+    let _ = write!(text, "\\x{byte:02X}");
 }
