@@ -18,7 +18,7 @@ import pandas
 SAMPLES = """
     SELECT s.at, c.name, s.code, s.value, s.flags,
            coalesce((SELECT k.axis_minus_utc_us FROM clock k WHERE k.at <= s.at
-                     ORDER BY k.at DESC LIMIT 1), 0)
+                     ORDER BY k.at DESC, k.id DESC LIMIT 1), 0)
     FROM sample s JOIN channel c ON c.id = s.channel ORDER BY s.at, s.channel
 """
 FAULTS = {"open_loop", "short", "no_number"}
@@ -39,7 +39,7 @@ def read_record(data: str):
 
 
 def quality(flags: int, words: dict) -> str:
-    standing = [word for bit, word in sorted(words.items()) if flags >> bit & 1]
+    standing = [word for bit, word in sorted(words.items()) if flags & bit]
     return " ".join(standing) or "good"
 
 
