@@ -109,7 +109,7 @@ mod tests {
     use zonda_model::Cause;
 
     const TIMEOUT: Duration = Duration::from_millis(100);
-    const TICK: Duration = Duration::from_millis(1000);
+    const TICK: Duration = Duration::from_secs(1);
     const EXCHANGE: Duration = Duration::from_millis(20);
 
     fn silence() -> Failure {

@@ -8,9 +8,9 @@ use zonda_model::Stamp;
 use crate::health::LineState;
 
 /// Between two words while nothing changes.
-const REMIND_EVERY: Duration = Duration::from_secs(3600);
+const REMIND_EVERY: Duration = Duration::from_hours(1);
 /// Between two words of a line that goes up and down; doubles up to [`REMIND_EVERY`].
-const PAUSE_MIN: Duration = Duration::from_secs(60);
+const PAUSE_MIN: Duration = Duration::from_mins(1);
 
 /// Decides when a line has something to say.
 #[derive(Debug, Default)]

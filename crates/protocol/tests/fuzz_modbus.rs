@@ -1,6 +1,7 @@
 //! Any bytes at all: nothing panics, nothing grows, and what is believed is what was asked for.
 //!
 //! Plain tests here; with `cargo bolero test` the same targets run under a fuzzer.
+#![allow(clippy::unwrap_used, reason = "tests")]
 
 use zonda_protocol::modbus::rtu::{Awaiting, checksum};
 use zonda_protocol::modbus::tcp::Reader;

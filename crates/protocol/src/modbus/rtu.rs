@@ -214,9 +214,9 @@ mod tests {
 
     fn answer(unit: u8, registers: &[u16]) -> Vec<u8> {
         let mut body = vec![unit, 4, u8::try_from(registers.len() * 2).unwrap()];
-        registers
-            .iter()
-            .for_each(|register| body.extend(register.to_be_bytes()));
+        for register in registers {
+            body.extend(register.to_be_bytes());
+        }
         framed(&body)
     }
 
