@@ -3,8 +3,10 @@
 //! [`csv`] turns samples and gaps into CSV text and does no I/O; [`export`] feeds it from the store,
 //! a page at a time. Where the bytes go (a file, a socket) is left to the caller.
 
-pub mod axis;
 pub mod csv;
+pub mod export;
+mod gaps_ahead;
+pub mod true_utc;
 
-pub use axis::Axis;
-pub use csv::{Column, Dialect, Form, Zone};
+pub use export::{Count, Export, ExportError, Layout, Request, Units};
+pub use true_utc::TrueUtc;

@@ -1,11 +1,13 @@
 //! CSV against its golden files and against the `csv` crate, which knows RFC 4180 from elsewhere.
 
+#![allow(clippy::unwrap_used, reason = "a test says by panicking")]
+
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
 use proptest::prelude::*;
 use zonda_model::{Cause, Code, Period, Quality, Quantity, Sample, Stamp, Unit};
-use zonda_report::Axis;
+use zonda_report::TrueUtc;
 use zonda_report::csv::{BOM, Column, Dialect, Form, GapRow, Gaps, Long, Missing, Wide, Zone};
 
 fn column(name: &str, quantity: Quantity, unit: Unit) -> Column {
@@ -66,19 +68,26 @@ fn berlin() -> Zone {
     Zone::Local(TimeZone::get("Europe/Berlin").unwrap())
 }
 
-fn long(columns: &[Column], form: &Form, axis: &Axis, samples: &[Sample<usize>]) -> String {
+fn long(columns: &[Column], form: &Form, utc: &TrueUtc, samples: &[Sample<usize>]) -> String {
     let mut writer = Long::new(columns, form);
     let mut out = Vec::new();
     writer.head(&mut out);
     for sample in samples {
-        writer.sample(axis.utc(sample.at), sample, &mut out);
+        writer.sample(utc.of(sample.at), sample, &mut out);
     }
     String::from_utf8(out).unwrap()
 }
 
-fn wide(form: &Form, axis: &Axis, samples: &[Sample<usize>], gaps: &[Missing], end: i64) -> String {
+fn wide(
+    form: &Form,
+    utc: &TrueUtc,
+    samples: &[Sample<usize>],
+    gaps: &[Missing],
+    end: i64,
+) -> String {
     let step = Period::new(Duration::from_millis(250)).unwrap();
-    let mut writer = Wide::new(&columns(), form, axis, step, samples[0].at);
+    let mut writer = Wide::new(&columns(), form, utc, step);
+    writer.go_on(samples[0].at);
     let mut out = Vec::new();
     writer.head(&mut out);
     for gap in gaps {
@@ -117,7 +126,12 @@ fn golden(name: &str, text: &str) {
 
 #[test]
 fn the_long_layout_is_as_reviewed() {
-    let text = long(&columns(), &Form::default(), &Axis::default(), &samples());
+    let text = long(
+        &columns(),
+        &Form::default(),
+        &TrueUtc::default(),
+        &samples(),
+    );
     golden("long.csv", &text);
 }
 
@@ -125,13 +139,13 @@ fn the_long_layout_is_as_reviewed() {
 fn the_long_layout_for_a_continental_spreadsheet_is_as_reviewed() {
     let form = form(Dialect::Semicolon, berlin());
     // The board learned the time 300 ms after the first sample: until then it was 20 min slow.
-    let axis = Axis::new(vec![
-        (Stamp::from_micros(START), 1_200_000_000),
+    let utc = TrueUtc::new(vec![
+        (Stamp::from_micros(START), -1_200_000_000),
         (Stamp::from_micros(START + 300_000), 0),
     ]);
     golden(
         "long.semicolon.csv",
-        &long(&columns(), &form, &axis, &samples()),
+        &long(&columns(), &form, &utc, &samples()),
     );
 }
 
@@ -141,14 +155,20 @@ fn the_wide_layout_is_as_reviewed() {
     samples.sort_by_key(|sample| sample.at);
     let text = wide(
         &Form::default(),
-        &Axis::default(),
+        &TrueUtc::default(),
         &samples,
         &[silence()],
         1_250_000,
     );
     golden("wide.csv", &text);
     let form = form(Dialect::Semicolon, berlin());
-    let text = wide(&form, &Axis::default(), &samples, &[silence()], 1_250_000);
+    let text = wide(
+        &form,
+        &TrueUtc::default(),
+        &samples,
+        &[silence()],
+        1_250_000,
+    );
     golden("wide.semicolon.csv", &text);
 }
 
@@ -208,7 +228,7 @@ proptest! {
     #[test]
     fn every_sample_reads_back_from_the_long_layout(samples in prop::collection::vec(any_sample(), 1..40)) {
         let columns = [columns()[0].clone(), column("Z1-left.temperature", Quantity::Temperature, Unit::DegreeCelsius)];
-        let text = long(&columns, &Form::default(), &Axis::default(), &samples);
+        let text = long(&columns, &Form::default(), &TrueUtc::default(), &samples);
         let mut reader = csv::Reader::from_reader(text.as_bytes());
         let records: Vec<_> = reader.records().collect::<Result<_, _>>().unwrap();
         prop_assert_eq!(records.len(), samples.len());
@@ -230,7 +250,7 @@ proptest! {
     #[test]
     fn no_sample_is_lost_between_the_steps_of_the_wide_layout(mut samples in prop::collection::vec(any_sample(), 1..40)) {
         samples.sort_by_key(|sample| sample.at);
-        let text = wide(&Form::default(), &Axis::default(), &samples, &[], 5_250_000);
+        let text = wide(&Form::default(), &TrueUtc::default(), &samples, &[], 5_250_000);
         let mut reader = csv::Reader::from_reader(text.as_bytes());
         let records: Vec<_> = reader.records().collect::<Result<_, _>>().unwrap();
         let step = Period::new(Duration::from_millis(250)).unwrap();

@@ -5,13 +5,15 @@
 //! them had. A fault's number is left out here (nobody should average it by accident; the long
 //! layout has it). Where samples are missing, the quality says the gap's cause.
 
+use std::collections::VecDeque;
+
 use zonda_model::quality::Worth;
 use zonda_model::{Cause, Period, Quality, Sample, Stamp};
 
 use super::cells::Record;
 use super::moment::Moment;
 use super::{Column, Form};
-use crate::Axis;
+use crate::TrueUtc;
 
 /// A stretch in which a column has no samples.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,9 +29,9 @@ pub struct Missing {
 }
 
 impl Missing {
-    /// True where some of `from..to` is missing.
-    fn touches(&self, from: Stamp, to: Stamp) -> bool {
-        self.from < to && self.to.is_none_or(|end| end > from)
+    /// True where nothing at or after `at` is missing.
+    fn is_over(&self, at: Stamp) -> bool {
+        self.to.is_some_and(|to| to <= at)
     }
 }
 
@@ -38,12 +40,13 @@ impl Missing {
 pub struct Wide {
     form: Form,
     moment: Moment,
-    axis: Axis,
+    utc: TrueUtc,
     step: Period,
-    first: Stamp,
+    first: Option<Stamp>,
     open: Stamp,
     tallies: Vec<Tally>,
-    missing: Vec<Missing>,
+    /// Gaps that begin after the open step, by their beginning.
+    to_come: VecDeque<Missing>,
 }
 
 /// What one channel brought in the open step.
@@ -53,20 +56,21 @@ struct Tally {
     sum: f64,
     values: u32,
     quality: Option<Quality>,
+    missing: Vec<Missing>,
 }
 
 impl Wide {
-    /// A writer for these channels, whose first step is the one that holds `from`.
-    pub fn new(columns: &[Column], form: &Form, axis: &Axis, step: Period, from: Stamp) -> Self {
+    /// A writer for these channels. It begins with [`go_on`](Self::go_on).
+    pub fn new(columns: &[Column], form: &Form, utc: &TrueUtc, step: Period) -> Self {
         Self {
             form: form.clone(),
             moment: Moment::new(&form.zone),
-            axis: axis.clone(),
+            utc: utc.clone(),
             step,
-            first: from.floor(step),
-            open: from.floor(step),
+            first: None,
+            open: Stamp::default(),
             tallies: columns.iter().map(Tally::new).collect(),
-            missing: Vec::new(),
+            to_come: VecDeque::new(),
         }
     }
 
@@ -84,9 +88,10 @@ impl Wide {
         record.end();
     }
 
-    /// Takes note of a gap. It must be told before the steps that it touches are written.
+    /// Takes note of a gap. Gaps come by their beginning, each before the steps that it touches are
+    /// written.
     pub fn gap(&mut self, missing: Missing) {
-        self.missing.push(missing);
+        self.to_come.push_back(missing);
     }
 
     /// Writes the steps that end at or before `until`, or as many as fit until `out` holds `room`
@@ -103,6 +108,25 @@ impl Wide {
         (rows, true)
     }
 
+    /// Writes the open step too if it begins before `until`. Returns how many records that were.
+    pub fn finish(&mut self, until: Stamp, out: &mut Vec<u8>) -> u64 {
+        let is_open = self.open < until;
+        if is_open {
+            self.write_step(out);
+        }
+        u64::from(is_open)
+    }
+
+    /// Begins, or after a stretch that is left out goes on, with the step that holds `from`.
+    pub fn go_on(&mut self, from: Stamp) {
+        self.open = from.floor(self.step);
+        self.first.get_or_insert(self.open);
+        self.to_come.clear();
+        for tally in &mut self.tallies {
+            tally.missing.clear();
+        }
+    }
+
     /// Takes a sample into the open step. Steps before it must have been settled.
     pub fn sample(&mut self, sample: &Sample<usize>) {
         debug_assert_eq!(sample.at.floor(self.step), self.open, "an unsettled step");
@@ -111,23 +135,23 @@ impl Wide {
 
     fn write_step(&mut self, out: &mut Vec<u8>) {
         let end = self.open.next(self.step);
+        while let Some(gap) = self.to_come.pop_front_if(|gap| gap.from < end) {
+            self.tallies[gap.column].missing.push(gap);
+        }
         let mut record = Record::new(out, self.form.dialect);
-        self.moment.cells(self.axis.utc(self.open), &mut record);
-        record.number(self.open.since(self.first).as_secs_f64());
+        self.moment.cells(self.utc.of(self.open), &mut record);
+        let first = self.first.unwrap_or(self.open);
+        record.number(self.open.since(first).as_secs_f64());
         for tally in &self.tallies {
             tally.value(&mut record);
         }
-        for (index, tally) in self.tallies.iter().enumerate() {
-            let causes = self
-                .missing
-                .iter()
-                .filter(|gap| gap.column == index && gap.touches(self.open, end))
-                .map(|gap| gap.cause);
-            tally.words(causes, &mut record);
+        for tally in &self.tallies {
+            tally.words(self.open, &mut record);
         }
         record.end();
-        self.missing.retain(|gap| gap.to.is_none_or(|to| to > end));
-        self.tallies.iter_mut().for_each(Tally::clear);
+        for tally in &mut self.tallies {
+            tally.clear(end);
+        }
         self.open = end;
     }
 }
@@ -139,11 +163,14 @@ impl Tally {
             sum: 0.0,
             values: 0,
             quality: None,
+            missing: Vec::new(),
         }
     }
 
-    fn clear(&mut self) {
+    /// Ready for the step that begins at `from`.
+    fn clear(&mut self, from: Stamp) {
         (self.sum, self.values, self.quality) = (0.0, 0, None);
+        self.missing.retain(|gap| !gap.is_over(from));
     }
 
     fn add(&mut self, sample: &Sample<usize>) {
@@ -163,11 +190,11 @@ impl Tally {
         }
     }
 
-    fn words(&self, causes: impl Iterator<Item = Cause>, record: &mut Record<'_>) {
+    fn words(&self, from: Stamp, record: &mut Record<'_>) {
         let mut words: Vec<String> = self.quality.iter().flat_map(|it| it.words()).collect();
-        for cause in causes {
-            if !words.iter().any(|word| word == cause.word()) {
-                words.push(cause.word().to_owned());
+        for gap in self.missing.iter().filter(|gap| !gap.is_over(from)) {
+            if !words.iter().any(|word| word == gap.cause.word()) {
+                words.push(gap.cause.word().to_owned());
             }
         }
         match (self.quality, words.is_empty()) {

@@ -1,0 +1,523 @@
+//! Exports: a request, and the CSV that answers it, in chunks read from the store.
+//!
+//! The caller pulls. Between two chunks no read is open, so that a slow reader holds nothing up, and
+//! memory stays bounded whatever the length of the stretch. An export that fails says so instead of
+//! its next chunk; what was written until then must not pass for a whole file.
+
+use std::collections::HashMap;
+
+use jiff::Timestamp;
+use zonda_model::{ChannelName, Period, Sample, Stamp};
+use zonda_store::{ChannelId, ChannelRow, GapRow, Grid, Key, Readable, SampleRow, StoreError};
+
+use crate::TrueUtc;
+use crate::csv::{BOM, Column, Form, Gaps, Long, Wide};
+use crate::gaps_ahead::GapsAhead;
+
+/// Samples read at once: a few milliseconds of reading and 2 MB of memory.
+const PAGE: i64 = 20_000;
+
+/// A chunk is handed out when it has this many bytes, or a page's worth.
+const CHUNK: usize = 64 << 10;
+
+/// What is asked for.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Request {
+    /// From, and up to but not including, in true UTC.
+    pub range: (Stamp, Stamp),
+    /// Which channels, in this order; `None` for all of them.
+    pub channels: Option<Vec<ChannelName>>,
+    /// How they are laid out.
+    pub layout: Layout,
+    /// In which units.
+    pub units: Units,
+    /// How the text is written.
+    pub form: Form,
+    /// Whether a byte order mark stands in front.
+    pub mark: bool,
+}
+
+/// How an export is laid out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Layout {
+    /// A record per sample.
+    Long,
+    /// A record per step of a grid; by default the tick of the fastest channel.
+    Wide(Option<Period>),
+    /// A record per gap.
+    Gaps,
+}
+
+impl Layout {
+    /// The word used in file names and the API.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Long => "long",
+            Self::Wide(_) => "wide",
+            Self::Gaps => "gaps",
+        }
+    }
+}
+
+/// In which units values are written.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Units {
+    /// As the record keeps them: SI, temperature in °C.
+    #[default]
+    Si,
+    /// As the configuration speaks of each channel.
+    Configured,
+}
+
+/// Why an export cannot be made, or not be finished.
+#[derive(Debug, thiserror::Error)]
+pub enum ExportError {
+    /// No such channel.
+    #[error("the record has no channel `{0}`; the list of channels says how each is written")]
+    UnknownChannel(ChannelName),
+    /// Nothing lies between the two times.
+    #[error("the export ends at {to}, which is not after its beginning {from}")]
+    EmptyRange {
+        /// Its beginning.
+        from: Stamp,
+        /// Its end.
+        to: Stamp,
+    },
+    /// The record cannot be read.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// What an export has written so far, to be compared with what the record holds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Count {
+    /// Records after the heading.
+    pub rows: u64,
+    /// Samples in them.
+    pub samples: u64,
+}
+
+impl Request {
+    /// A name for the file that says what is in it and how it is written.
+    pub fn file_name(&self) -> String {
+        let (from, to) = self.range;
+        format!(
+            "zonda_{}_{}_{}_{}.csv",
+            self.layout.word(),
+            file_time(from),
+            file_time(to),
+            self.form.dialect.word()
+        )
+    }
+}
+
+/// ISO 8601's basic format, which every file system takes.
+fn file_time(at: Stamp) -> String {
+    Timestamp::from_microsecond(at.micros()).map_or_else(
+        |_| at.micros().to_string(),
+        |at| at.strftime("%Y%m%dT%H%M%SZ").to_string(),
+    )
+}
+
+/// An export under way.
+#[derive(Debug)]
+pub struct Export {
+    source: Source,
+    /// Stretches of the axis that are still to come, the next one last.
+    stretches: Vec<(Stamp, Stamp)>,
+    body: Body,
+    text: Text,
+    is_done: bool,
+}
+
+/// What is written and not handed out yet, and the count of everything written.
+#[derive(Debug, Default)]
+struct Text {
+    out: Vec<u8>,
+    count: Count,
+}
+
+/// Where the rows come from.
+#[derive(Debug)]
+struct Source {
+    record: Readable,
+    utc: TrueUtc,
+    columns: Vec<Column>,
+    places: HashMap<ChannelId, usize>,
+    /// The keys to read; `None` where all are wanted.
+    keys: Option<Vec<ChannelId>>,
+}
+
+/// What is written, and how far the stretch under way is read.
+#[derive(Debug)]
+enum Body {
+    Long(Long, Option<Samples>),
+    Wide(Wide, Option<(Samples, GapsAhead)>),
+    Gaps(Gaps, GapPages),
+}
+
+impl Export {
+    /// Looks the channels up and writes the heading.
+    ///
+    /// # Errors
+    /// [`ExportError`].
+    pub async fn begin(record: &Readable, request: &Request) -> Result<Self, ExportError> {
+        let (from, to) = request.range;
+        if from >= to {
+            return Err(ExportError::EmptyRange { from, to });
+        }
+        let utc = TrueUtc::new(record.clock().await?);
+        let mut stretches = recorded(record, utc.stretches(from, to)).await?;
+        let known = record.channels().await?;
+        let wanted = match &request.channels {
+            Some(names) => pick(&known, names)?,
+            None => all_of(record, known.clone(), &stretches).await?,
+        };
+        let columns: Vec<_> = wanted
+            .iter()
+            .map(|row| column(row, request.units))
+            .collect();
+        let body = Body::new(request, &columns, &utc, || fastest(&wanted));
+        let ids = wanted.iter().map(|row| row.id);
+        stretches.reverse();
+        let mut export = Self {
+            source: Source {
+                record: record.clone(),
+                utc,
+                places: ids.clone().zip(0..).collect(),
+                keys: (wanted.len() < known.len()).then(|| ids.collect()),
+                columns,
+            },
+            stretches,
+            body,
+            text: Text::default(),
+            is_done: false,
+        };
+        if request.mark {
+            export.text.out.extend_from_slice(BOM);
+        }
+        export.body.head(&mut export.text.out);
+        Ok(export)
+    }
+
+    /// What was written so far.
+    pub const fn count(&self) -> Count {
+        self.text.count
+    }
+
+    /// The next chunk, or `None` after the last.
+    ///
+    /// # Errors
+    /// The record cannot be read; the file is then not whole.
+    pub async fn next(&mut self) -> Result<Option<Vec<u8>>, ExportError> {
+        while !self.is_done && self.text.out.len() < CHUNK {
+            self.step().await?;
+        }
+        let chunk = std::mem::replace(&mut self.text.out, Vec::with_capacity(CHUNK << 1));
+        Ok((!chunk.is_empty()).then_some(chunk))
+    }
+
+    /// Writes a page's worth, or begins the next stretch.
+    async fn step(&mut self) -> Result<(), StoreError> {
+        let (source, text) = (&self.source, &mut self.text);
+        let is_over = match &mut self.body {
+            Body::Long(writer, Some(samples)) => write_long(writer, samples, source, text).await?,
+            Body::Wide(writer, Some(feed)) => write_wide(writer, feed, source, text).await?,
+            Body::Gaps(writer, pages) if pages.range.is_some() => {
+                write_gaps(writer, pages, source, text).await?
+            }
+            _ => true,
+        };
+        if is_over {
+            match self.stretches.pop() {
+                Some(range) => self.body.go_on(range),
+                None => self.is_done = true,
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Body {
+    fn new(
+        request: &Request,
+        columns: &[Column],
+        utc: &TrueUtc,
+        fastest: impl FnOnce() -> Period,
+    ) -> Self {
+        let form = &request.form;
+        match request.layout {
+            Layout::Long => Self::Long(Long::new(columns, form), None),
+            Layout::Gaps => Self::Gaps(Gaps::new(form), GapPages::default()),
+            Layout::Wide(step) => {
+                let step = step.unwrap_or_else(fastest);
+                Self::Wide(Wide::new(columns, form, utc, step), None)
+            }
+        }
+    }
+
+    fn head(&self, out: &mut Vec<u8>) {
+        match self {
+            Self::Long(writer, _) => writer.head(out),
+            Self::Wide(writer, _) => writer.head(out),
+            Self::Gaps(writer, _) => writer.head(out),
+        }
+    }
+
+    fn go_on(&mut self, range: (Stamp, Stamp)) {
+        match self {
+            Self::Long(_, samples) => *samples = Some(Samples::new(range)),
+            Self::Wide(writer, feed) => {
+                writer.go_on(range.0);
+                *feed = Some((Samples::new(range), GapsAhead::new(range)));
+            }
+            Self::Gaps(_, pages) => pages.go_on(range),
+        }
+    }
+}
+
+/// Samples of one stretch, a page at a time.
+#[derive(Debug)]
+struct Samples {
+    range: (Stamp, Stamp),
+    after: Option<Key>,
+    page: std::vec::IntoIter<Sample<usize>>,
+}
+
+impl Samples {
+    fn new(range: (Stamp, Stamp)) -> Self {
+        Self {
+            range,
+            after: None,
+            page: Vec::new().into_iter(),
+        }
+    }
+
+    /// Reads on where the page is used up. Returns false at the end of the stretch.
+    async fn turn_page(&mut self, source: &Source) -> Result<bool, StoreError> {
+        while self.page.len() == 0 {
+            let rows = source
+                .record
+                .samples(self.range, source.keys.as_deref(), self.after, PAGE)
+                .await?;
+            let Some(last) = rows.last() else {
+                return Ok(false);
+            };
+            self.after = Some(Key {
+                at: last.at,
+                channel: last.channel,
+            });
+            let samples = rows.iter().filter_map(|row| source.placed(row));
+            self.page = samples.collect::<Vec<_>>().into_iter();
+        }
+        Ok(true)
+    }
+}
+
+impl Source {
+    /// A sample with the index of its column; `None` for a channel that is not wanted.
+    fn placed(&self, row: &SampleRow) -> Option<Sample<usize>> {
+        let place = *self.places.get(&row.channel)?;
+        Some(Sample {
+            channel: place,
+            at: row.at,
+            code: row.code,
+            value: row.value,
+            quality: row.quality,
+        })
+    }
+}
+
+/// Gaps of one stretch, a page at a time.
+#[derive(Debug, Default)]
+struct GapPages {
+    range: Option<(Stamp, Stamp)>,
+    after: Option<(Stamp, i64)>,
+    /// Where the stretch before ended: a gap that reaches back over it is written already.
+    written_to: Option<Stamp>,
+}
+
+impl GapPages {
+    fn go_on(&mut self, range: (Stamp, Stamp)) {
+        self.written_to = self.range.map(|(_, to)| to);
+        self.range = Some(range);
+        self.after = None;
+    }
+}
+
+/// Writes a page of samples. Returns true at the end of the stretch, as the other two do.
+async fn write_long(
+    writer: &mut Long,
+    samples: &mut Samples,
+    source: &Source,
+    text: &mut Text,
+) -> Result<bool, StoreError> {
+    if !samples.turn_page(source).await? {
+        return Ok(true);
+    }
+    for sample in samples.page.by_ref() {
+        writer.sample(source.utc.of(sample.at), &sample, &mut text.out);
+        text.count.rows += 1;
+        text.count.samples += 1;
+    }
+    Ok(false)
+}
+
+/// Takes a page of samples in and writes the steps that they complete, at most a chunk of them.
+async fn write_wide(
+    writer: &mut Wide,
+    (samples, gaps): &mut (Samples, GapsAhead),
+    source: &Source,
+    text: &mut Text,
+) -> Result<bool, StoreError> {
+    if samples.turn_page(source).await? {
+        while let Some(sample) = samples.page.as_slice().first() {
+            if !settle(writer, sample.at, gaps, source, text).await? {
+                return Ok(false);
+            }
+            writer.sample(sample);
+            samples.page.next();
+            text.count.samples += 1;
+        }
+        return Ok(false);
+    }
+    let end = samples.range.1;
+    if !settle(writer, end, gaps, source, text).await? {
+        return Ok(false);
+    }
+    text.count.rows += writer.finish(end, &mut text.out);
+    Ok(true)
+}
+
+/// Writes the steps that end by `until`. Returns false where that is too much for one chunk.
+async fn settle(
+    writer: &mut Wide,
+    until: Stamp,
+    gaps: &mut GapsAhead,
+    source: &Source,
+    text: &mut Text,
+) -> Result<bool, StoreError> {
+    let told = gaps
+        .tell(writer, until, &source.record, &source.places)
+        .await?;
+    let (rows, is_all) = writer.settle(told, CHUNK, &mut text.out);
+    text.count.rows += rows;
+    Ok(is_all && told == until)
+}
+
+/// Writes a page of gaps.
+async fn write_gaps(
+    writer: &mut Gaps,
+    pages: &mut GapPages,
+    source: &Source,
+    text: &mut Text,
+) -> Result<bool, StoreError> {
+    let Some(range) = pages.range else {
+        return Ok(true);
+    };
+    let page = source.record.gaps(range, pages.after, PAGE).await?;
+    let Some(last) = page.last() else {
+        return Ok(true);
+    };
+    pages.after = Some((last.from, last.id));
+    for gap in &page {
+        let is_new = pages.written_to.is_none_or(|to| gap.from >= to);
+        if let Some(place) = source.places.get(&gap.channel)
+            && is_new
+        {
+            let name = source.columns[*place].name.as_str();
+            writer.gap(&gap_row(gap, name, &source.utc), &mut text.out);
+            text.count.rows += 1;
+        }
+    }
+    Ok(false)
+}
+
+fn gap_row<'a>(gap: &'a GapRow, channel: &'a str, utc: &TrueUtc) -> crate::csv::GapRow<'a> {
+    crate::csv::GapRow {
+        channel,
+        from: utc.of(gap.from),
+        to: gap.to.map(|to| utc.of(to)),
+        cause: gap.cause,
+        missed: u64::try_from(gap.missed).unwrap_or(0),
+        detail: &gap.detail,
+    }
+}
+
+/// The parts of these stretches in which anything can be recorded: a wide layout has a record per
+/// step, and must not have one for each before the first sample ever or in the days to come.
+async fn recorded(
+    record: &Readable,
+    stretches: Vec<(Stamp, Stamp)>,
+) -> Result<Vec<(Stamp, Stamp)>, StoreError> {
+    let Some((first, last)) = record.extent().await? else {
+        return Ok(Vec::new());
+    };
+    let alive = record
+        .sessions(1)
+        .await?
+        .first()
+        .map_or(last, |session| session.alive);
+    let end = Stamp::from_micros(last.max(alive).micros().saturating_add(1));
+    let clipped = stretches
+        .into_iter()
+        .map(|(from, to)| (from.max(first), to.min(end)));
+    Ok(clipped.filter(|(from, to)| from < to).collect())
+}
+
+fn pick(known: &[ChannelRow], names: &[ChannelName]) -> Result<Vec<ChannelRow>, ExportError> {
+    let find = |name: &ChannelName| {
+        let found = known.iter().find(|row| row.name == *name);
+        found
+            .cloned()
+            .ok_or_else(|| ExportError::UnknownChannel(name.clone()))
+    };
+    names.iter().map(find).collect()
+}
+
+/// The configured channels in their order, and then those of earlier configurations that have
+/// samples in the stretch.
+async fn all_of(
+    record: &Readable,
+    known: Vec<ChannelRow>,
+    stretches: &[(Stamp, Stamp)],
+) -> Result<Vec<ChannelRow>, ExportError> {
+    let (mut rows, retired): (Vec<_>, Vec<_>) =
+        known.into_iter().partition(|row| row.position.is_some());
+    rows.sort_by_key(|row| row.position);
+    if let ([(from, _), ..], [.., (_, to)]) = (stretches, stretches)
+        && !retired.is_empty()
+    {
+        let ids: Vec<_> = retired.iter().map(|row| row.id).collect();
+        let history = record.history(&ids, Grid::over((*from, *to), 1000)).await?;
+        let has_samples = history
+            .channels
+            .iter()
+            .map(|it| it.iter().any(Option::is_some));
+        let kept = retired.into_iter().zip(has_samples).filter(|(_, has)| *has);
+        rows.extend(kept.map(|(row, _)| row));
+    }
+    Ok(rows)
+}
+
+fn column(row: &ChannelRow, units: Units) -> Column {
+    Column {
+        name: row.name.clone(),
+        quantity: row.quantity,
+        unit: match units {
+            Units::Si => row.quantity.si(),
+            Units::Configured => row.unit,
+        },
+    }
+}
+
+/// The tick of the fastest channel.
+fn fastest(rows: &[ChannelRow]) -> Period {
+    let micros = rows
+        .iter()
+        .filter_map(|row| u64::try_from(row.period_us).ok())
+        .min();
+    micros
+        .and_then(|micros| Period::new(std::time::Duration::from_micros(micros)).ok())
+        .unwrap_or(Period::SECOND)
+}
