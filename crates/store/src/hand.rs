@@ -192,7 +192,8 @@ impl Hand {
         self.out = 0;
     }
 
-    fn is_full(&self) -> bool {
+    /// True where memory holds as much as it may.
+    pub(crate) fn is_full(&self) -> bool {
         self.samples.len() + self.book.news() + self.out >= self.samples_max
     }
 

@@ -1,7 +1,7 @@
 //! The format of the file: its migrations, and what is refused before any of them runs.
 
-use sqlx::SqliteConnection;
 use sqlx::migrate::Migrator;
+use sqlx::{Connection, SqliteConnection};
 use zonda_model::Quality;
 
 use crate::error::StoreError;
@@ -62,6 +62,7 @@ pub(crate) async fn migrate(connection: &mut SqliteConnection) -> Result<(), Sto
 
 /// The words of the quality bits, for the views. New programs know more bits.
 async fn write_flag_words(connection: &mut SqliteConnection) -> Result<(), StoreError> {
+    let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
     for (_, flag) in Quality::all().iter_names() {
         let (bit, word) = (i64::from(flag.bits()), flag.to_string());
         sqlx::query!(
@@ -69,8 +70,9 @@ async fn write_flag_words(connection: &mut SqliteConnection) -> Result<(), Store
             bit,
             word
         )
-        .execute(&mut *connection)
+        .execute(&mut *transaction)
         .await?;
     }
+    transaction.commit().await?;
     Ok(())
 }

@@ -49,7 +49,7 @@ pub(crate) fn run(
         flushes: Vec::new(),
         due: Vec::new(),
         nudged_told: 0,
-        lost_before: 0,
+        lost_told: 0,
         ending: None,
     }
     .run(disk, options.commit_every)
@@ -66,8 +66,8 @@ struct Writer {
     /// Flushes that the batch under way answers.
     due: Vec<oneshot::Sender<()>>,
     nudged_told: u64,
-    /// Samples lost when the present stall began.
-    lost_before: u64,
+    /// Lost samples that the journal knows of.
+    lost_told: u64,
     ending: Option<Ending>,
 }
 
@@ -208,8 +208,9 @@ impl Writer {
     fn note_done(&mut self, batch: &Batch, done: &Committed) {
         self.hand.settled();
         let was = self.say.borrow().stalled.clone();
-        if let Some(stalled) = was {
-            self.tell_back(&stalled);
+        match was {
+            Some(stalled) => self.tell_back(&stalled),
+            None => self.tell_slow(),
         }
         let (held, lost) = (self.hand.held(), self.hand.lost());
         self.say.send_modify(|now| {
@@ -233,7 +234,6 @@ impl Writer {
         let reason = error.to_string();
         let is_new = self.say.borrow().stalled.is_none();
         if is_new {
-            self.lost_before = self.hand.lost();
             tracing::error!("the disk takes no data: {reason}; it is held in memory");
             self.tell(
                 Severity::Alarm,
@@ -258,7 +258,7 @@ impl Writer {
     }
 
     fn tell_back(&mut self, stalled: &Stalled) {
-        let lost = self.hand.lost() - self.lost_before;
+        let lost = self.take_lost();
         tracing::info!(lost, "the disk takes data again");
         let lost = match lost {
             0 => "nothing was lost".to_owned(),
@@ -274,6 +274,24 @@ impl Writer {
             let text = format!("memory could not hold {events} events while the disk took nothing");
             self.tell(Severity::Warning, "events_lost", text);
         }
+    }
+
+    /// A disk that takes everything, and too slowly, loses samples without any error.
+    fn tell_slow(&mut self) {
+        if self.hand.is_full() || self.hand.lost() == self.lost_told {
+            return;
+        }
+        let lost = self.take_lost();
+        let text = format!(
+            "the disk was too slow and memory was full: {lost} samples were lost, see the gaps with cause disk_stalled"
+        );
+        self.tell(Severity::Alarm, "disk_slow", text);
+    }
+
+    /// Samples lost that the journal does not know of yet.
+    fn take_lost(&mut self) -> u64 {
+        let lost = self.hand.lost();
+        lost - std::mem::replace(&mut self.lost_told, lost)
     }
 
     /// Says at 1, 2, 4, 8 … samples that the times of a channel collide: a fault of whoever stamps

@@ -5,70 +5,16 @@
     reason = "a test stops where it finds something wrong, and its numbers are small"
 )]
 
+mod common;
+
 use std::path::Path;
 use std::time::Duration;
 
+use common::{OPTIONS, all, open, sample, second};
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, Connection};
-use zonda_model::{Cause, Code, Miss, Period, Quality, Quantity, Sample, Stamp, Unit};
-use zonda_store::{
-    ChannelEntry, ChannelId, Event, Grid, OpenError, Readable, Recorder, RecorderOptions, Session,
-    Severity, Start, Store,
-};
-
-const OPTIONS: RecorderOptions = RecorderOptions {
-    commit_every: Duration::from_millis(20),
-    memory_samples: 100_000,
-};
-
-fn second(s: i64) -> Stamp {
-    Stamp::from_millis(1_700_000_000_000 + s * 1000)
-}
-
-fn start(names: &[&str], at: Stamp) -> Start {
-    let entry = |name: &&str| ChannelEntry {
-        name: name.parse().unwrap(),
-        quantity: Quantity::Velocity,
-        unit: Unit::MetrePerSecond,
-        period: Period::SECOND,
-        mapping: "0-10 V to 0-20 m/s".into(),
-    };
-    Start {
-        boot: "boot-1".into(),
-        version: "test".into(),
-        config_hash: "abc".into(),
-        config_text: "text".into(),
-        channels: names.iter().map(entry).collect(),
-        at,
-    }
-}
-
-async fn open(dir: &Path, names: &[&str], at: Stamp) -> (Store, Session) {
-    let store = Store::open(dir).await.unwrap();
-    let session = store.begin(&start(names, at)).await.unwrap();
-    (store, session)
-}
-
-fn sample(channel: ChannelId, at: Stamp, value: f64) -> Sample<ChannelId> {
-    Sample {
-        channel,
-        at,
-        code: Some(Code::Count(1234)),
-        value: Some(value),
-        quality: Quality::SIMULATED,
-    }
-}
-
-async fn all(read: &Readable) -> Vec<Sample<ChannelId>> {
-    read.samples(
-        (Stamp::default(), Stamp::from_micros(i64::MAX)),
-        None,
-        None,
-        1_000_000,
-    )
-    .await
-    .unwrap()
-}
+use zonda_model::{Cause, Code, Miss, Quality, Sample, Stamp};
+use zonda_store::{Event, Grid, OpenError, Readable, Recorder, Severity, Store};
 
 /// Records one sample a second of each channel from `from` to `to`, and ends the session.
 async fn record(dir: &Path, names: &[&str], from: i64, to: i64) {
