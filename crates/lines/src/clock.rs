@@ -57,6 +57,8 @@ struct Anchor {
     offset: i64,
     /// Wall − boot time when last told; small changes add up until they are a step.
     wall: i64,
+    /// How often the axis was moved forward.
+    jumps: u64,
 }
 
 impl Anchor {
@@ -68,8 +70,11 @@ impl Anchor {
             return None;
         }
         self.wall = now;
-        // Forward at most to UTC; never back.
-        self.offset = self.offset.max(now);
+        if now > self.offset {
+            // Forward to UTC; never back.
+            self.offset = now;
+            self.jumps += 1;
+        }
         Some(ClockStep {
             at: Stamp::from_micros(boot + self.offset),
             step_us,
@@ -103,6 +108,7 @@ impl Axis {
         let anchor = Anchor {
             offset: wall.max(least),
             wall,
+            jumps: 0,
         };
         Self {
             clocks: Arc::new(clocks),
@@ -118,6 +124,11 @@ impl Axis {
     /// Looks whether the wall clock was stepped since the last look. To be called about once a second.
     pub fn look(&self) -> Option<ClockStep> {
         self.lock().look(self.clocks.wall(), self.clocks.boot())
+    }
+
+    /// How often the axis was moved forward: tells a step of the clock from a standstill.
+    pub(crate) fn jumps(&self) -> u64 {
+        self.lock().jumps
     }
 
     /// How far the axis is ahead of UTC, µs, as of the last look.
@@ -155,6 +166,7 @@ mod tests {
         let mut anchor = Anchor {
             offset: 1000 * SECOND,
             wall: 1000 * SECOND,
+            jumps: 0,
         };
         let step = anchor.look(1060 * SECOND, 30 * SECOND).unwrap();
         assert_eq!(
@@ -168,6 +180,7 @@ mod tests {
         let mut anchor = Anchor {
             offset: 1000 * SECOND,
             wall: 1000 * SECOND,
+            jumps: 0,
         };
         let step = anchor.look(970 * SECOND, 30 * SECOND).unwrap();
         assert_eq!(
@@ -203,7 +216,7 @@ mod tests {
         #[test]
         fn the_axis_never_runs_backwards_and_its_lead_is_always_known(steps in proptest::collection::vec((-10_000_000i64..10_000_000, 0i64..5_000_000), 1..100)) {
             let (mut wall, mut boot) = (1_700_000_000 * SECOND, 0);
-            let mut anchor = Anchor { offset: wall, wall };
+            let mut anchor = Anchor { offset: wall, wall, jumps: 0 };
             let mut last = boot + anchor.offset;
             for (step, elapsed) in steps {
                 boot += elapsed;

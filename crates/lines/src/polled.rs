@@ -161,7 +161,7 @@ impl<W: Wire> Polled<W> {
     async fn tick(&mut self, tick: Tick) -> Taken {
         self.report.begin(tick, self.axis.now());
         if tick.missed > 0 {
-            self.tell_overrun(tick).await?;
+            self.tell_passed(tick).await?;
         }
         let begun = Instant::now();
         let is_whole = self.round(tick).await?;
@@ -181,14 +181,14 @@ impl<W: Wire> Polled<W> {
         Ok(())
     }
 
-    async fn tell_overrun(&mut self, tick: Tick) -> Taken {
+    async fn tell_passed(&mut self, tick: Tick) -> Taken {
         let first = self.ticks.first_missed(tick);
         for source in &self.sources {
+            let (cause, detail) = tick.why_missed();
             let miss = Miss {
                 ticks: tick.missed,
-                cause: Cause::Overrun,
-                detail: "the line was still busy with the tick before, or the machine stood still"
-                    .to_owned(),
+                cause,
+                detail: detail.to_owned(),
             };
             self.report.missed(source.plan.source, tick.at, &miss);
             let scan = Scan {

@@ -8,10 +8,10 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use bench::{
-    Device, Run, addresses, after_ms, answer, at_once, causes, framed, has, is_good, module, rtu,
-    rtu_at, told,
+    Device, Run, SettableClocks, addresses, after_ms, answer, at_once, causes, framed, has,
+    is_good, module, rtu, rtu_at, told,
 };
-use zonda_lines::LineState;
+use zonda_lines::{Axis, LineState};
 use zonda_model::{Cause, Quality, SourceId};
 use zonda_protocol::serial::SerialSettings;
 
@@ -262,6 +262,30 @@ async fn a_standstill_is_told_and_not_caught_up() {
     let soon = resumed..resumed + Duration::from_millis(100);
     let burst = times.iter().filter(|at| soon.contains(at)).count();
     assert!(burst <= 3, "{burst} requests within two ticks");
+    run.end().await;
+}
+
+/// The clock is set forward by ten minutes: they never were, and are told as that, once.
+#[tokio::test]
+async fn a_step_of_the_clock_is_no_overrun() {
+    let clocks = SettableClocks::default();
+    let axis = Axis::new(clocks.clone(), None);
+    let device = Device::new(|asked| at_once(answer(asked)));
+    let plan = rtu(&device.path, 50, vec![module(0, 1, 3, 1)]);
+    let mut run = Run::with_axis(&plan, 256, axis.clone());
+    run.until(is_good).await;
+    clocks.step(600_000_000);
+    assert!(axis.look().is_some());
+    let scans = run
+        .until(|scan| told(scan) == Err(Cause::ClockStepped))
+        .await;
+    let stepped = scans.last().unwrap().outcome.clone().unwrap_err();
+    assert!((11_990..=12_010).contains(&stepped.ticks), "{stepped:?}");
+    assert!(run.scans(5).await.iter().all(is_good));
+    // Set back again: the axis runs on, and so do the ticks.
+    clocks.step(-600_000_000);
+    assert_eq!(axis.look().unwrap().axis_minus_utc_us, 600_000_000);
+    assert!(run.scans(5).await.iter().all(is_good));
     run.end().await;
 }
 

@@ -97,9 +97,9 @@ impl Asking {
         self.time_out(common).await?;
         if tick.missed > 0 {
             let first = common.ticks.first_missed(tick);
-            let detail = "the line was still busy with the tick before, or the machine stood still";
+            let (cause, detail) = tick.why_missed();
             common
-                .miss(first, tick.missed, Cause::Overrun, detail.to_owned())
+                .miss(first, tick.missed, cause, detail.to_owned())
                 .await?;
         }
         match self.hindrance(common) {

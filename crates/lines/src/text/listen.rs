@@ -19,7 +19,8 @@ pub(super) struct Listening {
     /// Bytes that came up to the last believed line or told miss.
     bytes_told: u64,
     /// Ticks before this passed while the machine or the taker of scans stood still.
-    stood_still_until: Stamp,
+    /// Ticks before this passed without a turn, and why.
+    passed: (Stamp, (Cause, &'static str)),
 }
 
 impl Listening {
@@ -30,7 +31,7 @@ impl Listening {
             opened: now,
             reject: None,
             bytes_told: 0,
-            stood_still_until: first,
+            passed: (first, (Cause::Overrun, "")),
         }
     }
 
@@ -44,7 +45,7 @@ impl Listening {
     /// it is closed nothing can come.
     pub(super) async fn tick(&mut self, common: &mut Common, tick: Tick) -> Taken {
         if tick.missed > 0 {
-            self.stood_still_until = tick.at;
+            self.passed = (tick.at, tick.why_missed());
         }
         let end = if common.link.is_open() {
             tick.at.minus(common.period.duration())
@@ -97,9 +98,9 @@ impl Listening {
         if !common.link.is_open() {
             return (Cause::Unplugged, common.report.last_error());
         }
-        if missed.first < self.stood_still_until {
-            let detail = "the machine stood still, and no line of this time waited";
-            return (Cause::Overrun, detail.to_owned());
+        let (until, (cause, detail)) = self.passed;
+        if missed.first < until {
+            return (cause, detail.to_owned());
         }
         if missed.first < self.opened {
             let detail = "the port or connection was not open for all of this time";

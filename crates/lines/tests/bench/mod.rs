@@ -22,7 +22,7 @@ use nix::sys::termios::{self, SetArg};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use zonda_config::{DriverPlan, LinePlan, ModulePlan, PortPlan, RtuPlan, TcpPlan};
-use zonda_lines::{Axis, LineHandle, LineHealth, SystemClocks, spawn};
+use zonda_lines::{Axis, Clocks, LineHandle, LineHealth, SystemClocks, spawn};
 use zonda_model::{Cause, Code, Period, Quality, Scan, SourceId, Stamp};
 use zonda_protocol::modbus::rtu::checksum;
 use zonda_protocol::modbus::{RegisterInput, Table, UnitId, Width};
@@ -226,6 +226,26 @@ pub fn tcp(port: u16, every_ms: u64, modules: Vec<ModulePlan>) -> LinePlan {
     }
 }
 
+/// The machine's clocks, with a wall clock that a test can set.
+#[derive(Clone, Debug, Default)]
+pub struct SettableClocks(Arc<std::sync::atomic::AtomicI64>);
+
+impl SettableClocks {
+    pub fn step(&self, micros: i64) {
+        self.0.fetch_add(micros, Ordering::SeqCst);
+    }
+}
+
+impl Clocks for SettableClocks {
+    fn wall(&self) -> i64 {
+        SystemClocks.wall() + self.0.load(Ordering::SeqCst)
+    }
+
+    fn boot(&self) -> i64 {
+        SystemClocks.boot()
+    }
+}
+
 /// A line at work, with what it has handed over.
 pub struct Run {
     pub handle: LineHandle,
@@ -243,9 +263,13 @@ impl Run {
     }
 
     pub fn with_room(plan: &LinePlan, room: usize) -> Self {
+        Self::with_axis(plan, room, Axis::new(SystemClocks, None))
+    }
+
+    pub fn with_axis(plan: &LinePlan, room: usize, axis: Axis) -> Self {
         let (sender, scans) = mpsc::channel(room);
         let stop = CancellationToken::new();
-        let handle = spawn(plan, Axis::new(SystemClocks, None), sender, stop.clone());
+        let handle = spawn(plan, axis, sender, stop.clone());
         Self {
             handle,
             scans,
