@@ -351,9 +351,11 @@ mod tests {
     fn a_meter_refreshes_once_a_second() {
         let mut meter = Meter::new(Probe::new(2.0, 200.0), &mut Dice::new(4));
         let mut changes = 0;
+        let mut velocity = 2.5;
         for tick in 0..100 {
             let before = meter.display();
-            meter.step(tick, 0.1, 2.5 + 0.01 * tick as f64, 200.0);
+            velocity += 0.01;
+            meter.step(tick, 0.1, velocity, 200.0);
             changes += i32::from(meter.display() != before);
         }
         assert_eq!(changes, 10);

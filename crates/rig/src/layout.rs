@@ -120,7 +120,7 @@ pub(crate) fn converter(module: &ModuleWiring) -> Converter {
     let count = module.count.unit.to_si(module.count.value);
     let (scale, noise) = match module.count.unit {
         Unit::Microampere => ((0.0, 25e-3), 1.5e-6),
-        _ => ((-10.24, 10.24), 0.4e-3),
+        _ => ((-10.24, 10.24), 0.7e-3),
     };
     Converter {
         scale,

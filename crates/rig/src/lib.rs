@@ -1,7 +1,7 @@
 //! The rig: a simulated powder-coating oven with its instruments, which speak the real protocols.
 //!
 //! From the inside out: [`oven`] is the physics, [`instruments`] what the meters and converters
-//! make of it, [`bench`] the whole as one pure state that is stepped. [`rig`] puts it on wires:
+//! make of it, [`mod@bench`] the whole as one pure state that is stepped. [`rig`] puts it on wires:
 //! Modbus RTU and text lines on pseudo-terminals at the true pace of the line, Modbus TCP on
 //! loopback. [`wiring`] says exactly what is wired to what, [`fault`] what can be made to fail,
 //! and [`truth`] what the air really does. [`farm`] is something else: many cheap TCP modules for
@@ -12,6 +12,7 @@
 
 pub mod air;
 pub mod bench;
+pub mod farm;
 pub mod fault;
 pub mod instruments;
 pub mod layout;
@@ -22,13 +23,16 @@ pub mod options;
 pub mod oven;
 pub mod rig;
 pub mod serial;
+pub mod toml;
 pub mod truth;
 pub mod wiring;
 
+pub use farm::Farm;
 pub use fault::Fault;
 pub use line::bus::BusCounts;
 pub use options::{DoorHabit, RigOptions, Silence, StartPhase};
 pub use rig::{Rig, RigError};
 pub use serial::SerialFormat;
+pub use toml::wiring_toml;
 pub use truth::Truth;
 pub use wiring::Wiring;

@@ -10,7 +10,7 @@ use crate::fault::Faults;
 
 /// The most that the bench makes up for at once. After a longer stall (a suspended machine) its
 /// clock slips, or whoever looks first would wait for hours of ticks.
-const CATCH_UP_MAX: Duration = Duration::from_secs(60);
+const CATCH_UP_MAX: Duration = Duration::from_mins(1);
 
 #[derive(Debug)]
 struct Clocked {

@@ -7,6 +7,7 @@ use tokio::sync::watch;
 use tokio::time::{Instant, MissedTickBehavior, interval};
 use tokio_util::sync::{CancellationToken, DropGuard};
 use tokio_util::task::TaskTracker;
+use zonda_model::Name;
 
 use crate::bench::{Bench, TICK};
 use crate::fault::{Fault, Faults, UnknownPlace};
@@ -52,7 +53,7 @@ pub enum RigError {
 #[derive(Debug)]
 pub struct Rig {
     wiring: Wiring,
-    live: Live,
+    bench: Live,
     faults: watch::Sender<Faults>,
     bus_counts: Option<watch::Receiver<BusCounts>>,
     tasks: TaskTracker,
@@ -84,7 +85,7 @@ impl Rig {
 
         let stop = CancellationToken::new();
         let mut rig = Self {
-            live: Live::new(bench, Instant::now()),
+            bench: Live::new(bench, Instant::now()),
             faults: watch::Sender::default(),
             bus_counts: None,
             tasks: TaskTracker::new(),
@@ -106,11 +107,11 @@ impl Rig {
         options: &RigOptions,
         listener: &mut Option<tokio::net::TcpListener>,
     ) -> Result<(), RigError> {
-        let live = self.live.clone();
+        let bench = self.bench.clone();
         match &line.wire {
             Wire::ModbusRtu { port, modules, .. } => {
-                let bus = Bus::new(line.name.as_str(), modules.clone(), live, options);
-                self.bus_counts = Some(self.start_port(line, port, bus)?);
+                let bus = Bus::new(line.name.as_str(), modules.clone(), bench, options);
+                self.bus_counts = Some(self.start_port(&line.name, port, bus)?);
             }
             Wire::Text {
                 port,
@@ -120,15 +121,15 @@ impl Rig {
                 ..
             } => {
                 let names = (line.name.as_str(), meter.as_str());
-                let meter = TextMeter::new(names, talk.clone(), *delimiter, live, options);
-                self.start_port(line, port, meter)?;
+                let meter = TextMeter::new(names, talk.clone(), *delimiter, bench, options);
+                self.start_port(&line.name, port, meter)?;
             }
             Wire::ModbusTcp { modules, .. } => {
                 if let Some((module, listener)) = modules.first().cloned().zip(listener.take()) {
                     let module = TcpModule {
                         line: line.name.clone(),
                         module,
-                        live,
+                        bench,
                         faults: self.faults.subscribe(),
                         seed: options.seed,
                     };
@@ -142,11 +143,11 @@ impl Rig {
 
     fn start_port(
         &self,
-        line: &LineWiring,
+        name: &Name,
         link: &std::path::Path,
         device: impl Device,
     ) -> Result<watch::Receiver<BusCounts>, RigError> {
-        let port = Port::open(&line.name, link.to_owned(), device, self.faults.subscribe())
+        let port = Port::open(name, link.to_owned(), device, self.faults.subscribe())
             .map_err(|error| RigError::Port(link.to_owned(), error))?;
         let counts = port.watch_counts();
         self.tasks.spawn(port.run(self.stop.clone()));
@@ -155,13 +156,13 @@ impl Rig {
 
     /// Ticks the bench along when nobody looks, so that nobody has to wait when looking.
     fn keep_time(&self) {
-        let (live, stop) = (self.live.clone(), self.stop.clone());
+        let (bench, stop) = (self.bench.clone(), self.stop.clone());
         self.tasks.spawn(async move {
             let mut ticks = interval(TICK);
             ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
             let ticking = async {
                 loop {
-                    live.look(ticks.tick().await, |_| ());
+                    bench.look(ticks.tick().await, |_| ());
                 }
             };
             stop.run_until_cancelled(ticking).await
@@ -195,7 +196,7 @@ impl Rig {
 
     fn change_faults(&self, change: impl FnOnce(&mut Faults)) {
         self.faults.send_modify(change);
-        self.live
+        self.bench
             .set_faults(Instant::now(), self.faults.borrow().clone());
     }
 
@@ -206,7 +207,7 @@ impl Rig {
 
     /// What is true now.
     pub fn truth(&self) -> Truth {
-        self.live.look(Instant::now(), |bench| bench.truth())
+        self.bench.look(Instant::now(), |bench| bench.truth())
     }
 
     /// What went over the Modbus RTU line so far.

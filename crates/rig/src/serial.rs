@@ -101,27 +101,28 @@ impl FromStr for SerialFormat {
     type Err = BadSerialFormat;
 
     fn from_str(text: &str) -> Result<Self, BadSerialFormat> {
-        let bad = || BadSerialFormat(text.to_owned());
-        let (baud, framing) = text.trim().split_once(' ').ok_or_else(bad)?;
-        let baud = baud.parse().map_err(|_| bad())?;
-        let [data @ (b'7' | b'8'), parity, stop @ (b'1' | b'2')] = *framing.trim().as_bytes()
+        let refuse = || BadSerialFormat(text.to_owned());
+        let (baud, framing) = text.trim().split_once(' ').ok_or_else(refuse)?;
+        let baud = baud.parse().map_err(|_| refuse())?;
+        let [data_bits @ (b'7' | b'8'), parity, stop_bits @ (b'1' | b'2')] =
+            *framing.trim().as_bytes()
         else {
-            return Err(bad());
+            return Err(refuse());
         };
         let parity = match parity {
             b'N' => Parity::None,
             b'E' => Parity::Even,
             b'O' => Parity::Odd,
-            _ => return Err(bad()),
+            _ => return Err(refuse()),
         };
         if !(300..=4_000_000).contains(&baud) {
-            return Err(bad());
+            return Err(refuse());
         }
         Ok(Self {
             baud,
-            data_bits: data - b'0',
+            data_bits: data_bits - b'0',
             parity,
-            stop_bits: stop - b'0',
+            stop_bits: stop_bits - b'0',
         })
     }
 }

@@ -1,5 +1,7 @@
 //! The rig on its wires, read by an outside master: tokio-modbus' client over serial and TCP.
 
+#![expect(clippy::unwrap_used, reason = "a test's helpers fail the test")]
+
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 

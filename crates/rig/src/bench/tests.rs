@@ -11,14 +11,16 @@ fn bench(seed: u64) -> (Bench, Wiring) {
 }
 
 fn run(bench: &mut Bench, ticks: usize) {
-    (0..ticks).for_each(|_| bench.tick());
+    for _ in 0..ticks {
+        bench.tick();
+    }
 }
 
 fn with(bench: &mut Bench, texts: &[&str]) {
     let mut faults = Faults::default();
-    texts
-        .iter()
-        .for_each(|text| faults.apply(text.parse().unwrap()));
+    for text in texts {
+        faults.apply(text.parse().unwrap());
+    }
     bench.set_faults(faults);
 }
 
@@ -95,15 +97,16 @@ fn an_hour_of_readings_agrees_with_the_truth_within_the_instruments_accuracy() {
 /// The turbulence at a point has the stated intensity and the lag-one correlation of its time scale.
 #[test]
 fn turbulence_is_as_stated() {
+    const TICKS: u32 = 100_000;
     let mut bench = bench(3).0;
     let site = sites()[4];
     let mut series = Vec::new();
-    for _ in 0..100_000 {
+    for _ in 0..TICKS {
         bench.tick();
         let point = bench.truth().points.swap_remove(4);
         series.push(point.velocity / point.velocity_mean - 1.0);
     }
-    let n = series.len() as f64;
+    let n = f64::from(TICKS);
     let mean = series.iter().sum::<f64>() / n;
     let variance = series.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / n;
     let lagged = series

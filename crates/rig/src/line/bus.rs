@@ -50,7 +50,7 @@ pub(crate) struct Bus {
     turnaround: Duration,
     silence: Silence,
     modules: Vec<ModuleWiring>,
-    live: Live,
+    bench: Live,
     dice: Dice,
     lane: Lane,
     heard: Option<Heard>,
@@ -68,7 +68,7 @@ impl Bus {
     pub(crate) fn new(
         line: &str,
         modules: Vec<ModuleWiring>,
-        live: Live,
+        bench: Live,
         options: &crate::options::RigOptions,
     ) -> Self {
         Self {
@@ -77,7 +77,7 @@ impl Bus {
             turnaround: options.turnaround,
             silence: options.silence,
             modules,
-            live,
+            bench,
             dice: Dice::new(options.seed ^ 0xb05),
             lane: Lane::new(options.rtu_serial),
             heard: None,
@@ -111,7 +111,7 @@ impl Bus {
         }
         let mut answer = match manner.exception {
             Some(code) => request.exception(code),
-            None => self.live.look(end, |bench| {
+            None => self.bench.look(end, |bench| {
                 request.answer(bench.registers(&module).unwrap_or_default())
             }),
         };

@@ -39,7 +39,7 @@ const FRAME_MAX: usize = 260;
 pub(crate) struct TcpModule {
     pub(crate) line: Name,
     pub(crate) module: ModuleWiring,
-    pub(crate) live: Live,
+    pub(crate) bench: Live,
     pub(crate) faults: watch::Receiver<Faults>,
     pub(crate) seed: u64,
 }
@@ -195,7 +195,7 @@ impl TcpModule {
             return Err(ExceptionCode::IllegalDataValue);
         }
         let wanted = usize::from(first)..usize::from(first) + usize::from(count);
-        let read = self.live.look(Instant::now(), |bench| {
+        let read = self.bench.look(Instant::now(), |bench| {
             let registers = bench.registers(self.module.name.as_str())?;
             registers.get(wanted).map(<[u16]>::to_vec)
         });

@@ -21,7 +21,7 @@ pub(crate) struct TextMeter {
     talk: Talk,
     delimiter: char,
     turnaround: Duration,
-    live: Live,
+    bench: Live,
     dice: Dice,
     lane: Lane,
     /// What came in since the last end of a command.
@@ -40,7 +40,7 @@ impl TextMeter {
         (line, meter): (&str, &str),
         talk: Talk,
         delimiter: char,
-        live: Live,
+        bench: Live,
         options: &RigOptions,
     ) -> Self {
         let now = Instant::now();
@@ -54,7 +54,7 @@ impl TextMeter {
             talk,
             delimiter,
             turnaround: options.turnaround,
-            live,
+            bench,
             dice: Dice::new(options.seed ^ 0x7e87),
             lane: Lane::new(options.text_serial),
             heard: Vec::new(),
@@ -64,7 +64,7 @@ impl TextMeter {
 
     /// The line that the meter would send now.
     fn words(&self, now: Instant) -> String {
-        let shown = self.live.look(now, |bench| bench.display(&self.meter));
+        let shown = self.bench.look(now, |bench| bench.display(&self.meter));
         let delimiter = self.delimiter;
         shown.map_or_else(String::new, |shown| {
             format!(

@@ -35,9 +35,9 @@ fn heat_is_neither_made_nor_lost() {
 #[test]
 fn hot_air_loses_heat_and_cold_air_does_not() {
     let (mut oven, mut dice) = soaking();
-    let mut open = Demands::curing(200.0);
-    open.door = 1.0;
-    oven.step(10.0, &open, &mut dice);
+    let mut demands = Demands::curing(200.0);
+    demands.door = 1.0;
+    oven.step(10.0, &demands, &mut dice);
     let flows = oven.flows();
     assert!(
         flows.walls > 0.0 && flows.exhaust > 0.0 && flows.door > 0.0,
@@ -45,8 +45,8 @@ fn hot_air_loses_heat_and_cold_air_does_not() {
     );
 
     let mut cold = Oven::cold(&mut dice);
-    open.setpoint = 0.0;
-    cold.step(10.0, &open, &mut dice);
+    demands.setpoint = 0.0;
+    cold.step(10.0, &demands, &mut dice);
     let flows = cold.flows();
     // The room may have drifted by hundredths of a kelvin; at 0.3 kg/s that is a few watts.
     assert!(
@@ -92,19 +92,19 @@ fn an_open_door_chills_the_zone_behind_it_most_and_stops_the_burner() {
     let mut demands = Demands::curing(200.0);
     demands.door = 1.0;
     oven.step(60.0, &demands, &mut dice);
-    let open = oven.truth();
+    let opened = oven.truth();
     let dips: Vec<f64> = (0..3)
-        .map(|i| before.zone_temperatures[i] - open.zone_temperatures[i])
+        .map(|i| before.zone_temperatures[i] - opened.zone_temperatures[i])
         .collect();
     assert!(
         dips[0] > 25.0 && dips[0] > dips[1] && dips[1] > dips[2] && dips[2] > 0.0,
         "{dips:?}"
     );
     assert!(
-        open.ware_temperatures[0] > open.zone_temperatures[0],
+        opened.ware_temperatures[0] > opened.zone_temperatures[0],
         "the ware stays hotter than the air"
     );
-    assert!(open.firing < 0.01 && open.oven_pressure > -1.0);
+    assert!(opened.firing < 0.01 && opened.oven_pressure > -1.0);
     oven.step(900.0, &Demands::curing(200.0), &mut dice);
     let after = oven.truth();
     assert!(

@@ -25,7 +25,7 @@ impl Play {
         options.silence = silence;
         let wiring = layout::wiring(&options, SocketAddr::from(([127, 0, 0, 1], 1502)));
         let now = Instant::now();
-        let live = Live::new(Bench::new(&options, &wiring), now);
+        let bench = Live::new(Bench::new(&options, &wiring), now);
         let Wire::ModbusRtu {
             modules, serial, ..
         } = &wiring.lines[0].wire
@@ -33,7 +33,7 @@ impl Play {
             unreachable!("the first line is the bench");
         };
         Self {
-            bus: Bus::new("bench", modules.clone(), live, &options),
+            bus: Bus::new("bench", modules.clone(), bench, &options),
             now,
             faults: Faults::default(),
             format: *serial,

@@ -1,0 +1,267 @@
+//! The configuration file of a daemon that records this rig, written from its wiring.
+
+use std::fmt::Write;
+use std::path::Path;
+
+use zonda_model::written::{Amount, Span};
+use zonda_model::{Quantity, Unit};
+
+use crate::wiring::{LineWiring, LoopWiring, MeterWiring, ModuleWiring, Talk, Wire, Wiring};
+
+/// What the file says of the station, beside the wiring.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Station<'a> {
+    /// Shown on the page and in reports.
+    pub name: &'a str,
+    /// IANA name of the laboratory's time zone.
+    pub time_zone: &'a str,
+    /// Directory of the record.
+    pub data: &'a Path,
+}
+
+/// The text of the file.
+#[expect(
+    clippy::missing_panics_doc,
+    reason = "writing into a String cannot fail"
+)]
+pub fn wiring_toml(station: Station, wiring: &Wiring) -> String {
+    let mut text = String::new();
+    write_all(&mut text, station, wiring).expect("writing into a String cannot fail");
+    text
+}
+
+/// In quotation marks, escaped as TOML wants it.
+pub(crate) fn quoted(text: &str) -> String {
+    let mut quoted = String::from('"');
+    for c in text.chars() {
+        match c {
+            '"' => quoted.push_str("\\\""),
+            '\\' => quoted.push_str("\\\\"),
+            '\r' => quoted.push_str("\\r"),
+            '\n' => quoted.push_str("\\n"),
+            c if c.is_control() => quoted.extend(format!("\\u{:04X}", u32::from(c)).chars()),
+            c => quoted.push(c),
+        }
+    }
+    quoted.push('"');
+    quoted
+}
+
+fn write_all(text: &mut String, station: Station, wiring: &Wiring) -> std::fmt::Result {
+    writeln!(
+        text,
+        "# A simulated curing oven. Every reading of it carries the mark `simulated`.\n"
+    )?;
+    writeln!(text, "[station]")?;
+    writeln!(text, "name = {}", quoted(station.name))?;
+    writeln!(text, "time_zone = {}", quoted(station.time_zone))?;
+    writeln!(text, "data = {}", quoted(&station.data.to_string_lossy()))?;
+    for line in &wiring.lines {
+        write_line(text, line)?;
+    }
+    writeln!(text, "\n# The meters. The ranges are those set on them.")?;
+    for meter in &wiring.meters {
+        write_meter(text, meter)?;
+    }
+    writeln!(
+        text,
+        "\n# The same meters as text: where both disagree, a range is set wrong."
+    )?;
+    for line in &wiring.lines {
+        write_text_meter(text, line)?;
+    }
+    writeln!(text, "\n# Oven and room.")?;
+    for wired in &wiring.loops {
+        write_loop(text, wired)?;
+    }
+    Ok(())
+}
+
+fn write_line(text: &mut String, LineWiring { name, wire }: &LineWiring) -> std::fmt::Result {
+    match wire {
+        Wire::ModbusRtu { .. } => writeln!(text, "\n# Analog input modules on one RS-485 line.")?,
+        Wire::ModbusTcp { .. } => writeln!(text, "\n# A module on the network.")?,
+        Wire::Text {
+            meter,
+            talk: Talk::Streams(_),
+            ..
+        } => writeln!(text, "\n# {meter} speaks by itself.")?,
+        Wire::Text { meter, .. } => writeln!(text, "\n# {meter} speaks when asked.")?,
+    }
+    writeln!(text, "[line.{name}]")?;
+    writeln!(text, "every = \"1 s\"")?;
+    writeln!(text, "simulated = true")?;
+    match wire {
+        Wire::ModbusRtu {
+            port,
+            serial,
+            modules,
+        } => {
+            let port = quoted(&port.to_string_lossy());
+            writeln!(
+                text,
+                "modbus-rtu = {{ port = {port}, serial = \"{serial}\" }}"
+            )?;
+            modules
+                .iter()
+                .try_for_each(|module| write_module(text, name.as_str(), module))
+        }
+        Wire::ModbusTcp { address, modules } => {
+            writeln!(text, "modbus-tcp = {{ address = \"{address}\" }}")?;
+            modules
+                .iter()
+                .try_for_each(|module| write_module(text, name.as_str(), module))
+        }
+        Wire::Text {
+            port,
+            serial,
+            talk,
+            fields,
+            delimiter,
+            ..
+        } => {
+            let port = quoted(&port.to_string_lossy());
+            let ask = match talk {
+                Talk::Streams(_) => String::new(),
+                Talk::Answers(command) => {
+                    format!("ask = {}, timeout = \"400 ms\", ", quoted(command))
+                }
+            };
+            let words: Vec<_> = fields
+                .iter()
+                .map(|(quantity, _)| format!("\"{quantity}\""))
+                .collect();
+            let fields = words.join(", ");
+            let delimiter = quoted(&delimiter.to_string());
+            writeln!(
+                text,
+                "text = {{ port = {port}, serial = \"{serial}\", {ask}fields = [{fields}], delimiter = {delimiter} }}"
+            )
+        }
+    }
+}
+
+fn write_module(text: &mut String, line: &str, module: &ModuleWiring) -> std::fmt::Result {
+    let Amount { value, unit } = module.count;
+    writeln!(text, "\n[module.{}]", module.name)?;
+    writeln!(text, "line = \"{line}\"")?;
+    writeln!(text, "unit = {}", module.unit)?;
+    writeln!(text, "registers = \"input 0-{}\"", module.inputs - 1)?;
+    writeln!(text, "code = \"{}\"", module.code.word())?;
+    writeln!(text, "count = \"{value} {unit}\"")?;
+    writeln!(text, "timeout = \"300 ms\"")
+}
+
+fn span(Span { from, to, unit }: Span) -> String {
+    let joint = if from < 0.0 { " to " } else { "-" };
+    format!("\"{from}{joint}{to} {unit}\"")
+}
+
+/// What an output says in the file. A voltage at the end of its span carries the converter's noise
+/// beyond it, which the margin forgives.
+fn output(wired: &LoopWiring) -> Vec<String> {
+    let mut pairs = vec![
+        format!("input = \"{}.{}\"", wired.module, wired.input),
+        format!("signal = {}", span(wired.signal)),
+        format!("range = {}", span(wired.range)),
+    ];
+    if wired.signal.unit.quantity() == Quantity::Voltage {
+        pairs.push("margin = \"10 mV\"".to_owned());
+    }
+    pairs
+}
+
+fn write_meter(text: &mut String, meter: &MeterWiring) -> std::fmt::Result {
+    writeln!(text, "\n[meter.{}]", meter.name)?;
+    writeln!(
+        text,
+        "velocity = {{ {} }}",
+        output(&meter.velocity).join(", ")
+    )?;
+    writeln!(
+        text,
+        "temperature = {{ {} }}",
+        output(&meter.temperature).join(", ")
+    )
+}
+
+fn write_text_meter(text: &mut String, line: &LineWiring) -> std::fmt::Result {
+    let Wire::Text { meter, fields, .. } = &line.wire else {
+        return Ok(());
+    };
+    writeln!(text, "\n[meter.{meter}-text]")?;
+    fields
+        .iter()
+        .try_for_each(|(quantity, unit): &(Quantity, Unit)| {
+            let input = format!("{}.{quantity}", line.name);
+            writeln!(
+                text,
+                "{quantity} = {{ input = \"{input}\", unit = \"{unit}\" }}"
+            )
+        })
+}
+
+fn write_loop(text: &mut String, wired: &LoopWiring) -> std::fmt::Result {
+    writeln!(text, "\n[channel.{}]", wired.name)?;
+    writeln!(text, "quantity = \"{}\"", wired.quantity)?;
+    output(wired)
+        .iter()
+        .try_for_each(|pair| writeln!(text, "{pair}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::options::RigOptions;
+    use std::net::SocketAddr;
+    use toml::Table;
+
+    fn table() -> Table {
+        let options = RigOptions::new("/run/a \"rig\"");
+        let wiring = crate::layout::wiring(&options, SocketAddr::from(([127, 0, 0, 1], 1502)));
+        let station = Station {
+            name: "Curing oven 3",
+            time_zone: "Europe/Berlin",
+            data: Path::new("C:\\record"),
+        };
+        wiring_toml(station, &wiring).parse().unwrap()
+    }
+
+    fn at<'a>(table: &'a Table, path: &str) -> &'a toml::Value {
+        let mut keys = path.split('/');
+        let first = &table[keys.next().unwrap()];
+        keys.fold(first, |value, key| &value[key])
+    }
+
+    /// Read back by an outside TOML reader.
+    #[test]
+    fn the_file_says_what_is_wired() {
+        let table = table();
+        for (path, value) in [
+            ("station/data", "C:\\record"),
+            ("line/bench/modbus-rtu/port", "/run/a \"rig\"/bench"),
+            ("line/bench/modbus-rtu/serial", "19200 8E1"),
+            ("line/utilities/modbus-tcp/address", "127.0.0.1:1502"),
+            ("line/display-1/text/delimiter", ";"),
+            ("line/display-2/text/ask", "D\r"),
+            ("module/A/registers", "input 0-15"),
+            ("module/A/count", "1 µA"),
+            ("module/B/code", "int16"),
+            ("module/B/count", "0.3125 mV"),
+            ("meter/Z1-left/velocity/input", "A.1"),
+            ("meter/Z1-left/velocity/signal", "4-20 mA"),
+            ("meter/Z3-right/temperature/range", "0-300 °C"),
+            ("meter/Z2-middle-text/velocity/input", "display-1.velocity"),
+            ("channel/room-temperature/range", "-20 to 80 °C"),
+            ("channel/room-temperature/input", "U.3"),
+            ("channel/barometer/margin", "10 mV"),
+        ] {
+            assert_eq!(at(&table, path).as_str(), Some(value), "{path}");
+        }
+        assert_eq!(at(&table, "meter").as_table().unwrap().len(), 14);
+        assert_eq!(at(&table, "channel").as_table().unwrap().len(), 8);
+        for (name, line) in at(&table, "line").as_table().unwrap() {
+            assert_eq!(line["simulated"].as_bool(), Some(true), "{name}");
+        }
+    }
+}
