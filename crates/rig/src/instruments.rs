@@ -4,7 +4,8 @@
 //! number and drives two analog outputs. A *transmitter* drives one output from a quantity of the
 //! oven or room. An *output* puts a value on a signal, within its stated accuracy and the limits of
 //! its electronics. A *converter* turns the signal at a module's input into a register's number.
-//! Values are in SI (°C for temperature), signals in A or V.
+//! Values are in SI (°C for temperature), signals in A or V. Velocities are actual ones, at the
+//! air's own temperature and pressure: the meters compensate.
 
 use zonda_model::Unit;
 use zonda_model::written::Span;

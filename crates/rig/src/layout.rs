@@ -12,7 +12,8 @@ use crate::instruments::Converter;
 use crate::options::RigOptions;
 use crate::truth::OvenTruth;
 use crate::wiring::{
-    LineWiring, LoopWiring, MeterWiring, ModuleWiring, RegisterCode, Talk, Wire, Wiring,
+    LineWiring, LoopWiring, MeterWiring, ModuleWiring, RegisterCode, Talk, TextField, TextWiring,
+    Wire, Wiring,
 };
 
 /// A meter: name, module, first of its two inputs, signal, ranges. In the order of [`crate::air::sites`].
@@ -209,13 +210,23 @@ fn text_line(
         wire: Wire::Text {
             port: port(&options.dir, line),
             serial: options.text_serial,
-            meter: name(meter),
-            talk,
-            fields: vec![
-                (Quantity::Velocity, Unit::MetrePerSecond),
-                (Quantity::Temperature, Unit::DegreeCelsius),
-            ],
-            delimiter,
+            text: TextWiring {
+                meter: name(meter),
+                talk,
+                fields: vec![
+                    TextField {
+                        quantity: Quantity::Velocity,
+                        unit: Unit::MetrePerSecond,
+                        decimals: 2,
+                    },
+                    TextField {
+                        quantity: Quantity::Temperature,
+                        unit: Unit::DegreeCelsius,
+                        decimals: 1,
+                    },
+                ],
+                delimiter,
+            },
         },
     }
 }

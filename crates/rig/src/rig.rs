@@ -10,7 +10,7 @@ use tokio_util::task::TaskTracker;
 use zonda_model::Name;
 
 use crate::bench::{Bench, TICK};
-use crate::fault::{Fault, Faults, UnknownPlace};
+use crate::fault::{Fault, Faults, Unfit};
 use crate::layout;
 use crate::line::bus::{Bus, BusCounts};
 use crate::line::port::{Device, Port};
@@ -113,15 +113,8 @@ impl Rig {
                 let bus = Bus::new(line.name.as_str(), modules.clone(), bench, options);
                 self.bus_counts = Some(self.start_port(&line.name, port, bus)?);
             }
-            Wire::Text {
-                port,
-                meter,
-                talk,
-                delimiter,
-                ..
-            } => {
-                let names = (line.name.as_str(), meter.as_str());
-                let meter = TextMeter::new(names, talk.clone(), *delimiter, bench, options);
+            Wire::Text { port, text, .. } => {
+                let meter = TextMeter::new(line.name.as_str(), text.clone(), bench, options);
                 self.start_port(&line.name, port, meter)?;
             }
             Wire::ModbusTcp { modules, .. } => {
@@ -177,8 +170,8 @@ impl Rig {
     /// Makes something fail, until it is cleared.
     ///
     /// # Errors
-    /// [`UnknownPlace`] where the rig has no such loop, device or line.
-    pub fn apply(&self, fault: Fault) -> Result<(), UnknownPlace> {
+    /// [`Unfit`] where the rig has no such loop, device or line, or the range does not fit.
+    pub fn apply(&self, fault: Fault) -> Result<(), Unfit> {
         fault.check(&self.wiring)?;
         self.change_faults(|faults| faults.apply(fault));
         Ok(())

@@ -3,10 +3,12 @@
 use std::fmt::Write;
 use std::path::Path;
 
+use zonda_model::Quantity;
 use zonda_model::written::{Amount, Span};
-use zonda_model::{Quantity, Unit};
 
-use crate::wiring::{LineWiring, LoopWiring, MeterWiring, ModuleWiring, Talk, Wire, Wiring};
+use crate::wiring::{
+    LineWiring, LoopWiring, MeterWiring, ModuleWiring, Talk, TextField, TextWiring, Wire, Wiring,
+};
 
 /// What the file says of the station, beside the wiring.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -81,12 +83,10 @@ fn write_line(text: &mut String, LineWiring { name, wire }: &LineWiring) -> std:
     match wire {
         Wire::ModbusRtu { .. } => writeln!(text, "\n# Analog input modules on one RS-485 line.")?,
         Wire::ModbusTcp { .. } => writeln!(text, "\n# A module on the network.")?,
-        Wire::Text {
-            meter,
-            talk: Talk::Streams(_),
-            ..
-        } => writeln!(text, "\n# {meter} speaks by itself.")?,
-        Wire::Text { meter, .. } => writeln!(text, "\n# {meter} speaks when asked.")?,
+        Wire::Text { text: said, .. } => match said.talk {
+            Talk::Streams(_) => writeln!(text, "\n# {} speaks by itself.", said.meter)?,
+            Talk::Answers(_) => writeln!(text, "\n# {} speaks when asked.", said.meter)?,
+        },
     }
     writeln!(text, "[line.{name}]")?;
     writeln!(text, "every = \"1 s\"")?;
@@ -115,30 +115,32 @@ fn write_line(text: &mut String, LineWiring { name, wire }: &LineWiring) -> std:
         Wire::Text {
             port,
             serial,
-            talk,
-            fields,
-            delimiter,
-            ..
+            text: said,
         } => {
             let port = quoted(&port.to_string_lossy());
-            let ask = match talk {
-                Talk::Streams(_) => String::new(),
-                Talk::Answers(command) => {
-                    format!("ask = {}, timeout = \"400 ms\", ", quoted(command))
-                }
-            };
-            let words: Vec<_> = fields
-                .iter()
-                .map(|(quantity, _)| format!("\"{quantity}\""))
-                .collect();
-            let fields = words.join(", ");
-            let delimiter = quoted(&delimiter.to_string());
-            writeln!(
-                text,
-                "text = {{ port = {port}, serial = \"{serial}\", {ask}fields = [{fields}], delimiter = {delimiter} }}"
-            )
+            writeln!(text, "\n[line.{name}.text]")?;
+            writeln!(text, "port = {port}")?;
+            writeln!(text, "serial = \"{serial}\"")?;
+            write_said(text, said)
         }
     }
+}
+
+fn write_said(text: &mut String, said: &TextWiring) -> std::fmt::Result {
+    if let Talk::Answers(command) = &said.talk {
+        writeln!(text, "ask = {}", quoted(command))?;
+        writeln!(text, "timeout = \"400 ms\"")?;
+    }
+    let list = |write: fn(&TextField) -> String| {
+        let fields: Vec<_> = said.fields.iter().map(write).collect();
+        fields.join(", ")
+    };
+    let names = list(|field| format!("\"{}\"", field.quantity));
+    let decimals = list(|field| format!("{} = \"{}\"", field.quantity, field.decimals));
+    writeln!(text, "fields = [{names}]")?;
+    writeln!(text, "delimiter = {}", quoted(&said.delimiter.to_string()))?;
+    writeln!(text, "terminator = \"CRLF\"")?;
+    writeln!(text, "decimals = {{ {decimals} }}")
 }
 
 fn write_module(text: &mut String, line: &str, module: &ModuleWiring) -> std::fmt::Result {
@@ -186,19 +188,18 @@ fn write_meter(text: &mut String, meter: &MeterWiring) -> std::fmt::Result {
 }
 
 fn write_text_meter(text: &mut String, line: &LineWiring) -> std::fmt::Result {
-    let Wire::Text { meter, fields, .. } = &line.wire else {
+    let Wire::Text { text: said, .. } = &line.wire else {
         return Ok(());
     };
-    writeln!(text, "\n[meter.{meter}-text]")?;
-    fields
-        .iter()
-        .try_for_each(|(quantity, unit): &(Quantity, Unit)| {
-            let input = format!("{}.{quantity}", line.name);
-            writeln!(
-                text,
-                "{quantity} = {{ input = \"{input}\", unit = \"{unit}\" }}"
-            )
-        })
+    writeln!(text, "\n[meter.{}-text]", said.meter)?;
+    said.fields.iter().try_for_each(|field| {
+        let TextField { quantity, unit, .. } = field;
+        let input = format!("{}.{quantity}", line.name);
+        writeln!(
+            text,
+            "{quantity} = {{ input = \"{input}\", unit = \"{unit}\" }}"
+        )
+    })
 }
 
 fn write_loop(text: &mut String, wired: &LoopWiring) -> std::fmt::Result {
@@ -244,6 +245,7 @@ mod tests {
             ("line/utilities/modbus-tcp/address", "127.0.0.1:1502"),
             ("line/display-1/text/delimiter", ";"),
             ("line/display-2/text/ask", "D\r"),
+            ("line/display-2/text/decimals/velocity", "2"),
             ("module/A/registers", "input 0-15"),
             ("module/A/count", "1 µA"),
             ("module/B/code", "int16"),

@@ -54,15 +54,33 @@ pub enum Wire {
         port: PathBuf,
         /// Its settings.
         serial: SerialFormat,
-        /// Whose words they are.
-        meter: Name,
-        /// Who begins.
-        talk: Talk,
-        /// The quantities of a line with their units, in order.
-        fields: Vec<(Quantity, Unit)>,
-        /// What stands between them; the line ends with CR LF.
-        delimiter: char,
+        /// What is said on it.
+        text: TextWiring,
     },
+}
+
+/// What a meter says on a text line.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TextWiring {
+    /// The meter.
+    pub meter: Name,
+    /// Who begins.
+    pub talk: Talk,
+    /// The numbers of a line, in order.
+    pub fields: Vec<TextField>,
+    /// What stands between them; the line ends with CR LF.
+    pub delimiter: char,
+}
+
+/// One number of a text line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct TextField {
+    /// What it is.
+    pub quantity: Quantity,
+    /// Its unit, which is not sent.
+    pub unit: Unit,
+    /// Digits after the decimal point.
+    pub decimals: u8,
 }
 
 /// Who begins on a text line.

@@ -368,6 +368,14 @@ async fn what_cannot_be_is_refused_with_a_reason() {
         "this rig has no serial line named `utilities`; it has bench, display-1, display-2"
     );
 
+    let range: Fault = "range Z1-left.velocity 0-300 °C".parse().unwrap();
+    let message = played.rig.apply(range).unwrap_err().to_string();
+    assert_eq!(
+        message,
+        "`Z1-left.velocity` carries velocity, and °C is no unit of it; write a range such as `0-10 m/s`"
+    );
+    assert_eq!(played.rig.faults(), []);
+
     let mut options = RigOptions::new(played.dir.path());
     options.speed = 0.0;
     let message = Rig::start(options).await.unwrap_err().to_string();

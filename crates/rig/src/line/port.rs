@@ -70,14 +70,13 @@ impl<D: Device> Port<D> {
     /// Plays the device until the token is cancelled; then port and link are gone.
     pub(crate) async fn run(mut self, stop: CancellationToken) {
         stop.run_until_cancelled(async {
-            loop {
+            // An error here says that the rig is gone.
+            while self.faults.has_changed().is_ok() {
                 let faults = self.faults.borrow_and_update().clone();
                 if faults.stands(&Fault::Unplug(self.name.clone())) {
                     self.pty = None;
                     self.device.reset();
-                    if self.faults.changed().await.is_err() {
-                        return;
-                    }
+                    let _ = self.faults.changed().await;
                 } else if let Err(error) = self.exchange(&faults).await {
                     tracing::warn!(line = %self.name, %error, "the simulated port failed; making it anew");
                     self.pty = None;
@@ -111,9 +110,9 @@ impl<D: Device> Port<D> {
             if heard > 0 {
                 self.device.hear(now, &buffer[..heard], faults);
             }
-            self.counts.send_if_modified(|counts| {
-                std::mem::replace(counts, self.device.counts()) != self.device.counts()
-            });
+            let counts = self.device.counts();
+            self.counts
+                .send_if_modified(|known| std::mem::replace(known, counts) != counts);
         }
     }
 }

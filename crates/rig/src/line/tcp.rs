@@ -73,18 +73,24 @@ impl TcpModule {
             let _closed_with_us = connections.clone().drop_guard();
             let server = Server::new(listener);
             let connect = |stream, _| self.connect(stream, tasks, &connections);
-            tokio::select! {
-                ended = server.serve(&connect, |_| {}) => ended?,
-                changed = faults.wait_for(|faults| self.refuses(faults)) => { changed.map_err(closed)?; }
+            let is_alive = tokio::select! {
+                ended = server.serve(&connect, |_| {}) => ended.map(|()| true)?,
+                refused = faults.wait_for(|faults| self.refuses(faults)) => refused.is_ok(),
+            };
+            if !is_alive {
+                return Ok(());
             }
             connections.cancel();
             drop(server);
             // Bound and not listening: nobody else takes the port, and the kernel refuses for us.
             let kept = bind(address)?;
-            faults
+            if faults
                 .wait_for(|faults| !self.refuses(faults))
                 .await
-                .map_err(closed)?;
+                .is_err()
+            {
+                return Ok(());
+            }
             listener = kept.listen(64)?;
         }
     }
@@ -234,8 +240,4 @@ pub(crate) fn bind(address: SocketAddr) -> io::Result<TcpSocket> {
     socket.set_reuseaddr(true)?;
     socket.bind(address)?;
     Ok(socket)
-}
-
-fn closed(_: watch::error::RecvError) -> io::Error {
-    io::Error::new(io::ErrorKind::BrokenPipe, "the rig is gone")
 }

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use tokio::time::Instant;
+use zonda_model::Quantity;
 
 use super::lane::Lane;
 use super::port::Device;
@@ -11,15 +12,13 @@ use crate::fault::Faults;
 use crate::live::Live;
 use crate::noise::Dice;
 use crate::options::RigOptions;
-use crate::wiring::Talk;
+use crate::wiring::{Talk, TextWiring};
 
 /// A meter on a text line.
 #[derive(Debug)]
 pub(crate) struct TextMeter {
     line: String,
-    meter: String,
-    talk: Talk,
-    delimiter: char,
+    wired: TextWiring,
     turnaround: Duration,
     bench: Live,
     dice: Dice,
@@ -36,23 +35,14 @@ impl TextMeter {
     /// Longest command that it keeps; of what is longer it keeps nothing.
     const COMMAND_MAX: usize = 64;
 
-    pub(crate) fn new(
-        (line, meter): (&str, &str),
-        talk: Talk,
-        delimiter: char,
-        bench: Live,
-        options: &RigOptions,
-    ) -> Self {
-        let now = Instant::now();
+    pub(crate) fn new(line: &str, wired: TextWiring, bench: Live, options: &RigOptions) -> Self {
         Self {
             line: line.to_owned(),
-            meter: meter.to_owned(),
-            talks_at: match talk {
-                Talk::Streams(every) => Some(now + every),
+            talks_at: match wired.talk {
+                Talk::Streams(every) => Some(Instant::now() + every),
                 Talk::Answers(_) => None,
             },
-            talk,
-            delimiter,
+            wired,
             turnaround: options.turnaround,
             bench,
             dice: Dice::new(options.seed ^ 0x7e87),
@@ -64,14 +54,19 @@ impl TextMeter {
 
     /// The line that the meter would send now.
     fn words(&self, now: Instant) -> String {
-        let shown = self.bench.look(now, |bench| bench.display(&self.meter));
-        let delimiter = self.delimiter;
-        shown.map_or_else(String::new, |shown| {
-            format!(
-                "{:.2}{delimiter}{:.1}\r\n",
-                shown.velocity, shown.temperature
-            )
-        })
+        let meter = self.wired.meter.as_str();
+        let Some(shown) = self.bench.look(now, |bench| bench.display(meter)) else {
+            return String::new();
+        };
+        let numbers = self.wired.fields.iter().map(|field| {
+            let si = match field.quantity {
+                Quantity::Velocity => shown.velocity,
+                _ => shown.temperature,
+            };
+            format!("{:.*}", usize::from(field.decimals), field.unit.from_si(si))
+        });
+        let numbers: Vec<_> = numbers.collect();
+        numbers.join(&self.wired.delimiter.to_string()) + "\r\n"
     }
 
     fn talk(&mut self, at: Instant, faults: &Faults) {
@@ -85,7 +80,7 @@ impl TextMeter {
         }
         let mut bytes = stray(&self.line, faults);
         bytes.extend(words);
-        let from = match self.talk {
+        let from = match self.wired.talk {
             Talk::Streams(_) => at + manner.late,
             Talk::Answers(_) => at,
         };
@@ -94,7 +89,7 @@ impl TextMeter {
 
     /// True where what was heard ends with the command; forgets what no command can become.
     fn is_asked(&mut self) -> bool {
-        let Talk::Answers(command) = &self.talk else {
+        let Talk::Answers(command) = &self.wired.talk else {
             self.heard.clear();
             return false;
         };
@@ -135,7 +130,7 @@ impl Device for TextMeter {
     fn step(&mut self, now: Instant, faults: &Faults) -> Vec<u8> {
         if let Some(at) = self.talks_at.filter(|at| *at <= now) {
             self.talk(at, faults);
-            self.talks_at = match self.talk {
+            self.talks_at = match self.wired.talk {
                 // After a stall (a suspended machine) the meter has gone on by itself meanwhile.
                 Talk::Streams(every) => Some(at + every * periods(now - at, every)),
                 Talk::Answers(_) => None,
@@ -155,3 +150,6 @@ impl Device for TextMeter {
 fn periods(late: Duration, every: Duration) -> u32 {
     u32::try_from(late.as_nanos() / every.as_nanos().max(1)).unwrap_or(u32::MAX - 1) + 1
 }
+
+#[cfg(test)]
+mod tests;
