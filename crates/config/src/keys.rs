@@ -233,12 +233,6 @@ pub const TCP: &[Key] = &[
         "\"192.0.2.10:502\"",
         "host and port; the port may be left out (502)",
     ),
-    may(
-        "in_flight",
-        Kind::Whole,
-        "1",
-        "how many requests may be under way at once, 1 to 16; more than 1 only if the device allows it; default 1",
-    ),
 ];
 
 /// `text` of a line

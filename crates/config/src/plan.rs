@@ -107,8 +107,6 @@ pub struct TcpPlan {
     pub host: String,
     /// Port, 502 by default.
     pub port: u16,
-    /// How many requests may be under way at once; 1 unless the device allows more.
-    pub in_flight_max: u8,
     /// The modules, asked in this order.
     pub modules: Vec<ModulePlan>,
 }

@@ -615,12 +615,10 @@ fn read_rtu(
 
 fn read_tcp(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<TcpPlan> {
     let address = section.read("address", |text| read_address(text, Some(502)), faults);
-    let in_flight = section.whole("in_flight", 1_i64, 16, faults).unwrap_or(1);
     let (host, port) = address?.value;
     Some(TcpPlan {
         host,
         port,
-        in_flight_max: u8::try_from(in_flight).unwrap_or(1),
         modules: Vec::new(),
     })
 }

@@ -7,7 +7,7 @@ use std::str::FromStr;
 ///
 /// A gap without a cause does not exist: the reader of a record must never have to guess whether
 /// there was no air or no data.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Cause {
     /// The device did not answer in time.
     Timeout,

@@ -1,1 +1,27 @@
-//! Placeholder header, replaced by its owner.
+//! The daemon without its doors: lines, mapping, recorder and live board, wired together.
+//!
+//! The way of the data is one direction, without loops:
+//!
+//! ```text
+//! lines ─scans─▶ desk ─samples─▶ recorder ─▶ the record
+//!                  ├────────────▶ board      ─▶ whoever looks
+//!                  └────────────▶ live       ─▶ whoever listens
+//! ```
+//!
+//! The HTTP side and the command line look in from outside; nothing here knows them.
+
+pub mod board;
+mod desk;
+mod mapper;
+mod patience;
+mod station;
+mod supervisor;
+
+pub use station::{StartError, Station, Stopped};
+
+use std::sync::Arc;
+
+use zonda_model::Sample;
+
+/// Live samples of one hand-over; `channel` is the index in the configuration.
+pub type Samples = Arc<[Sample<usize>]>;

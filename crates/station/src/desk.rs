@@ -1,0 +1,149 @@
+//! The desk: every scan passes over it, and leaves as samples or as a gap.
+
+use std::sync::Arc;
+
+use tokio::sync::{broadcast, mpsc};
+use zonda_config::Config;
+use zonda_lines::Axis;
+use zonda_model::{Miss, Sample, Scan, SourceId, Stamp};
+use zonda_store::{ChannelId, Event, Recorder, Severity, StoreError};
+
+use crate::Samples;
+use crate::board::{Board, Missing};
+use crate::mapper::Mapper;
+use crate::patience::{News, Patience};
+
+/// Scans that may wait for the desk. It takes them at once unless the recorder's own queue is full;
+/// then lines wait, and tell their ticks as overrun.
+pub(crate) const WAITING_MAX: usize = 1024;
+/// Scans taken at once, to save wake-ups.
+const TAKEN_MAX: usize = 128;
+
+pub(crate) struct Desk {
+    pub(crate) config: Arc<Config>,
+    pub(crate) mapper: Mapper,
+    pub(crate) board: Arc<Board>,
+    pub(crate) axis: Axis,
+    pub(crate) recorder: Recorder,
+    pub(crate) live: broadcast::Sender<Samples>,
+    /// Keys of the channels in the record, in the order of the configuration.
+    pub(crate) keys: Vec<ChannelId>,
+    pub(crate) patience: Vec<Patience>,
+}
+
+impl Desk {
+    /// Works until every line has ended and all that they handed over is passed on.
+    pub(crate) async fn run(mut self, mut scans: mpsc::Receiver<Scan>) -> Result<(), StoreError> {
+        let mut taken = Vec::with_capacity(TAKEN_MAX);
+        while scans.recv_many(&mut taken, TAKEN_MAX).await > 0 {
+            self.pass_on(taken.drain(..)).await?;
+        }
+        Ok(())
+    }
+
+    async fn pass_on(&mut self, scans: impl Iterator<Item = Scan>) -> Result<(), StoreError> {
+        let mut samples = Vec::new();
+        for scan in scans {
+            let news = match scan.outcome {
+                Ok(codes) => {
+                    samples.extend(self.mapper.samples(scan.source, scan.at, &codes));
+                    self.of(scan.source).answered()
+                }
+                Err(miss) => {
+                    // Order matters to the record: what came before a miss goes before it.
+                    self.hand_over(&mut samples).await?;
+                    self.miss(scan.source, scan.tick, &miss).await?;
+                    self.of(scan.source).missed(scan.tick, scan.at, &miss)
+                }
+            };
+            if let Some(news) = news {
+                self.tell(scan.source, scan.at, news).await?;
+            }
+        }
+        self.hand_over(&mut samples).await
+    }
+
+    fn of(&mut self, source: SourceId) -> &mut Patience {
+        &mut self.patience[source.0]
+    }
+
+    async fn hand_over(&self, samples: &mut Vec<Sample<usize>>) -> Result<(), StoreError> {
+        if samples.is_empty() {
+            return Ok(());
+        }
+        self.board.note(samples);
+        let keyed = samples.iter().map(|sample| Sample {
+            channel: self.keys[sample.channel],
+            at: sample.at,
+            code: sample.code,
+            value: sample.value,
+            quality: sample.quality,
+        });
+        self.recorder.samples(keyed.collect()).await?;
+        // Nobody may be listening; whoever is too slow is told so by the channel itself.
+        let _ = self.live.send(samples.drain(..).collect());
+        Ok(())
+    }
+
+    async fn miss(&self, source: SourceId, tick: Stamp, miss: &Miss) -> Result<(), StoreError> {
+        let channels = self.mapper.channels(source);
+        self.board.note_missing(
+            channels,
+            &Missing {
+                since: tick,
+                cause: miss.cause,
+                detail: miss.detail.clone(),
+            },
+        );
+        let keys = channels.iter().map(|index| self.keys[*index]).collect();
+        self.recorder.missed(keys, tick, miss.clone()).await
+    }
+
+    async fn tell(&self, source: SourceId, at: Stamp, news: News) -> Result<(), StoreError> {
+        let Some(plan) = self.config.sources.get(source.0) else {
+            return Ok(());
+        };
+        let (name, line) = (&plan.name, &self.config.lines[plan.line].name);
+        let channels = self.mapper.channels(source).len();
+        let utc = |at: Stamp| Stamp::from_micros(at.micros() - self.axis.axis_minus_utc_us());
+        let (severity, kind, text) = match news {
+            News::Down { since, why } => (
+                Severity::Warning,
+                "source_down",
+                format!(
+                    "{name} gives no data since {} ({why}); {channels} channels are missing",
+                    utc(since)
+                ),
+            ),
+            News::StillDown { since, missed, why } => (
+                Severity::Warning,
+                "source_still_down",
+                format!(
+                    "{name} still gives no data, since {} ({why}); {missed} ticks missed",
+                    utc(since)
+                ),
+            ),
+            News::Up { since, missed } => (
+                Severity::Info,
+                "source_up",
+                format!(
+                    "{name} gives data again; it was away since {}, {missed} ticks missed",
+                    utc(since)
+                ),
+            ),
+        };
+        match severity {
+            Severity::Info => tracing::info!(source = %name, line = %line, "{text}"),
+            _ => tracing::warn!(source = %name, line = %line, "{text}"),
+        }
+        self.recorder
+            .event(Event {
+                at,
+                severity,
+                kind: kind.to_owned(),
+                subject: name.to_string(),
+                text,
+            })
+            .await
+    }
+}
