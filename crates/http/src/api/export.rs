@@ -1,0 +1,203 @@
+//! `GET /api/v1/export`: the record as CSV, streamed.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::body::Body;
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use futures::stream;
+use jiff::tz::TimeZone;
+use serde::Deserialize;
+use tokio::sync::OwnedSemaphorePermit;
+use utoipa::{IntoParams, ToSchema};
+use zonda_model::name::BadName;
+use zonda_model::{ChannelName, Period};
+use zonda_report::csv::{Dialect, Form, Zone};
+use zonda_report::{Export, ExportError, Layout, Request};
+
+use super::live::Units;
+use super::when::{When, stretch};
+use super::{Params, Shared};
+use crate::problem::Problem;
+
+/// Exports at once.
+pub(crate) const EXPORTS_MAX: usize = 2;
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct ExportQuery {
+    /// From, RFC 3339 or ms since 1970 UTC; a day before `to` by default.
+    #[param(value_type = Option<String>)]
+    from: Option<When>,
+    /// Up to, not including; now by default.
+    #[param(value_type = Option<String>)]
+    to: Option<When>,
+    /// Channels, separated by commas, in the order wanted; all by default.
+    ch: Option<String>,
+    /// `long` (default): a record per sample; `wide`: a record per step, a column per channel; `gaps`.
+    #[serde(default)]
+    layout: Laid,
+    /// Step of the wide layout, ms; the tick of the fastest channel by default.
+    step_ms: Option<u64>,
+    /// `si` (default) or `configured`.
+    #[serde(default)]
+    units: Units,
+    /// `comma` (default) with decimal points, or `semicolon` with decimal commas.
+    #[serde(default)]
+    dialect: Separated,
+    /// `utc` (default), `local` for the laboratory's zone beside it, or an IANA name.
+    tz: Option<String>,
+    /// `true`: a byte order mark stands in front, for spreadsheets that need one.
+    #[serde(default)]
+    bom: bool,
+}
+
+#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+enum Laid {
+    #[default]
+    Long,
+    Wide,
+    Gaps,
+}
+
+#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+enum Separated {
+    #[default]
+    Comma,
+    Semicolon,
+}
+
+/// The record as CSV (RFC 4180), streamed. A connection that breaks before the end means that the
+/// file is not whole.
+#[utoipa::path(get, path = "/api/v1/export", tag = "record", params(ExportQuery),
+    responses((status = 200, content_type = "text/csv", body = String),
+        (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 503, body = Problem, content_type = "application/problem+json", description = "two exports are under way")))]
+pub(crate) async fn export(
+    State(shared): State<Shared>,
+    Params(query): Params<ExportQuery>,
+) -> Result<Response, Problem> {
+    let permit = Arc::clone(&shared.exports)
+        .try_acquire_owned()
+        .map_err(|_| {
+            Problem::busy(format!(
+                "{EXPORTS_MAX} exports are under way; come again in a moment."
+            ))
+        })?;
+    let request = request_of(&query, &shared)?;
+    let name = file_name(&request, &shared);
+    let export = Export::begin(&shared.view.record, &request).await?;
+    let headers = [
+        (
+            header::CONTENT_TYPE,
+            "text/csv; charset=utf-8; header=present".to_owned(),
+        ),
+        (
+            header::CONTENT_DISPOSITION,
+            format!("attachment; filename=\"{name}\""),
+        ),
+    ];
+    Ok((headers, body_of(export, permit)).into_response())
+}
+
+/// An error in it breaks the connection off, so that what came does not pass for the whole.
+fn body_of(export: Export, permit: OwnedSemaphorePermit) -> Body {
+    let chunks = stream::try_unfold((export, permit), |(mut export, permit)| async move {
+        match export.next().await {
+            Ok(chunk) => Ok(chunk.map(|chunk| (chunk, (export, permit)))),
+            Err(error) => {
+                tracing::error!(%error, "an export broke off");
+                Err(error)
+            }
+        }
+    });
+    Body::from_stream(chunks)
+}
+
+fn request_of(query: &ExportQuery, shared: &Shared) -> Result<Request, Problem> {
+    let view = &shared.view;
+    let zone = match query.tz.as_deref() {
+        None | Some("utc") => Zone::Utc,
+        Some("local") => Zone::Local(zone_of(&view.config.station.time_zone)?),
+        Some(name) => Zone::Local(zone_of(name)?),
+    };
+    Ok(Request {
+        range: stretch(query.from, query.to, view.now(), Duration::from_hours(24))?,
+        channels: query.ch.as_deref().map(names).transpose()?,
+        layout: layout_of(query)?,
+        units: match query.units {
+            Units::Si => zonda_report::Units::Si,
+            Units::Configured => zonda_report::Units::Configured,
+        },
+        form: Form {
+            dialect: match query.dialect {
+                Separated::Comma => Dialect::Comma,
+                Separated::Semicolon => Dialect::Semicolon,
+            },
+            zone,
+        },
+        mark: query.bom,
+    })
+}
+
+fn layout_of(query: &ExportQuery) -> Result<Layout, Problem> {
+    let step = query
+        .step_ms
+        .map(|ms| Period::new(Duration::from_millis(ms)))
+        .transpose();
+    let step = step.map_err(|error| Problem::bad_request(format!("`step_ms`: {error}.")))?;
+    match (query.layout, step) {
+        (Laid::Wide, step) => Ok(Layout::Wide(step)),
+        (_, Some(_)) => Err(Problem::bad_request("`step_ms` belongs to `layout=wide`.")),
+        (Laid::Long, None) => Ok(Layout::Long),
+        (Laid::Gaps, None) => Ok(Layout::Gaps),
+    }
+}
+
+fn names(list: &str) -> Result<Vec<ChannelName>, Problem> {
+    let names = list.split(',').map(|name| name.trim().parse());
+    let bad = |error: BadName| Problem::bad_request(format!("`ch`: {error}."));
+    names.collect::<Result<_, _>>().map_err(bad)
+}
+
+fn zone_of(name: &str) -> Result<TimeZone, Problem> {
+    TimeZone::get(name).map_err(|_| {
+        Problem::bad_request(format!(
+            "`{name}` is no IANA time zone, such as Europe/Berlin."
+        ))
+    })
+}
+
+/// Simulated data says so from the file's name on.
+fn file_name(request: &Request, shared: &Shared) -> String {
+    let view = &shared.view;
+    let wanted = |name: &ChannelName| {
+        request
+            .channels
+            .as_ref()
+            .is_none_or(|names| names.contains(name))
+    };
+    let mut channels = view.config.channels.iter();
+    let is_simulated = channels.any(|plan| wanted(&plan.name) && view.is_simulated(plan));
+    let name = request.file_name();
+    if is_simulated {
+        name.replacen("zonda_", "zonda_simulated_", 1)
+    } else {
+        name
+    }
+}
+
+impl From<ExportError> for Problem {
+    fn from(error: ExportError) -> Self {
+        match error {
+            ExportError::UnknownChannel(name) => super::unknown_channel(name.as_str()),
+            error @ ExportError::EmptyRange { .. } => Self::bad_request(error.to_string()),
+            ExportError::Store(error) => error.into(),
+        }
+    }
+}
