@@ -47,3 +47,27 @@ impl Live {
         self.look(now, |bench| bench.set_faults(faults));
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::layout;
+    use crate::options::RigOptions;
+
+    #[test]
+    fn the_bench_keeps_time_and_slips_after_a_long_stall() {
+        let options = RigOptions::new("/nowhere");
+        let wiring = layout::wiring(&options, ([127, 0, 0, 1], 1502).into());
+        let start = Instant::now();
+        let live = Live::new(Bench::new(&options, &wiring), start);
+        let at = |seconds| {
+            live.look(start + Duration::from_secs(seconds), |bench| {
+                bench.elapsed().as_secs()
+            })
+        };
+        assert_eq!(at(10), 10);
+        assert_eq!(at(5), 10, "time does not run back");
+        assert_eq!(at(3_600), 70);
+        assert_eq!(at(3_605), 75);
+    }
+}

@@ -155,12 +155,13 @@ async fn the_serial_line_keeps_its_pace() {
     let needs = Duration::from_secs_f64(48.5 * 11.0 / 19_200.0 + 0.002);
     let (fastest, middle) = (took[0], took[10]);
     assert!(
-        fastest >= needs,
-        "{fastest:?} is faster than the line, {needs:?}"
+        fastest >= needs && fastest < needs * 3 / 2,
+        "fastest {fastest:?}, the line needs {needs:?}"
     );
+    // A busy machine may hold up some of them, not most.
     assert!(
-        middle < needs * 2,
-        "{middle:?} is too slow for the line, {needs:?}"
+        middle < needs * 3,
+        "middle {middle:?}, the line needs {needs:?}"
     );
     eprintln!("needs {needs:?}, fastest {fastest:?}, middle {middle:?}");
     played.rig.stop().await;
@@ -322,7 +323,8 @@ async fn text_meters_say_what_the_analog_outputs_say() {
     played.rig.stop().await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+/// On one thread, where nothing ends by chance before the stop returns.
+#[tokio::test]
 async fn stopping_leaves_nothing_and_a_new_rig_may_follow() {
     let played = start(|_| ()).await;
     let ports = played.dir.path().join("ports");

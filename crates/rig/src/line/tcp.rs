@@ -69,10 +69,8 @@ impl TcpModule {
         let address = listener.local_addr()?;
         let mut faults = self.faults.clone();
         loop {
-            let connections = stop.child_token();
-            let _closed_with_us = connections.clone().drop_guard();
             let server = Server::new(listener);
-            let connect = |stream, _| self.connect(stream, tasks, &connections);
+            let connect = |stream, _| self.connect(stream, tasks, stop);
             let is_alive = tokio::select! {
                 ended = server.serve(&connect, |_| {}) => ended.map(|()| true)?,
                 refused = faults.wait_for(|faults| self.refuses(faults)) => refused.is_ok(),
@@ -80,7 +78,7 @@ impl TcpModule {
             if !is_alive {
                 return Ok(());
             }
-            connections.cancel();
+            // The library ends its side of every connection with the server, and with it the wire.
             drop(server);
             // Bound and not listening: nobody else takes the port, and the kernel refuses for us.
             let kept = bind(address)?;
