@@ -4,7 +4,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{Connection, SqliteConnection, SqlitePool};
+use sqlx::{ConnectOptions, Connection, SqliteConnection, SqlitePool};
 
 use crate::error::{OpenError, StoreError};
 
@@ -36,6 +36,8 @@ fn options(file: &Path) -> SqliteConnectOptions {
         .pragma("temp_store", "MEMORY") // a full or read-only /tmp must not matter
         .pragma("cell_size_check", "ON") // notice a damaged page when it is read, not when it hurts
         .optimize_on_close(false, None)
+        // A slow disk would otherwise fill the log with the text of every slow statement.
+        .disable_statement_logging()
 }
 
 /// The writer's connection, creating the file where there is none. Its statements are few and
@@ -83,6 +85,11 @@ pub(crate) async fn connect_inspector(
 ) -> Result<SqliteConnection, sqlx::Error> {
     let options = options(file).read_only(true).immutable(is_still);
     SqliteConnection::connect_with(&options.pragma("query_only", "ON")).await
+}
+
+/// One that cannot change the file, but can write a copy of it, which `query_only` would not allow.
+pub(crate) async fn connect_copier(file: &Path) -> Result<SqliteConnection, sqlx::Error> {
+    SqliteConnection::connect_with(&options(file).read_only(true)).await
 }
 
 /// Refuses an SQLite that is older than the floor. Asks the engine itself, without any file.

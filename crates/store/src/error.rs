@@ -85,7 +85,7 @@ pub enum OpenError {
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
     /// SQLite said no.
-    #[error("the record: {0}")]
+    #[error("the record: {}", said(.0))]
     Sql(#[from] sqlx::Error),
     /// A row that this program would never have written.
     #[error("the record holds a row that makes no sense: {0}")]
@@ -115,7 +115,21 @@ pub enum StoreError {
         /// The newest time in the record.
         newest: zonda_model::Stamp,
     },
+    /// A recorder of this record is at work.
+    #[error("the record is being written already; end that session first")]
+    Recording,
     /// The writer is gone; the daemon is going down.
     #[error("the recorder has ended")]
     Ended,
+}
+
+/// What SQLite says, in its words and with its code, without the library's in front.
+fn said(error: &sqlx::Error) -> String {
+    match error.as_database_error() {
+        Some(said) => match said.code() {
+            Some(code) => format!("{} (SQLite {code})", said.message()),
+            None => said.message().to_owned(),
+        },
+        None => error.to_string(),
+    }
 }

@@ -2,8 +2,6 @@
 //!
 //! Here memory is bounded, and here is decided what happens when it is full: see [`Hand::sample`].
 
-use std::collections::VecDeque;
-
 use zonda_model::{Cause, Miss, Sample, Stamp};
 
 use crate::book::GapBook;
@@ -12,19 +10,23 @@ use crate::recorder::Event;
 use crate::row::{ChannelId, guarded};
 use crate::session::Session;
 
-/// Samples of one commit at most: after a stall what was held goes into the file in slices that take
-/// a fraction of a second each.
-const BATCH_SAMPLES: usize = 20_000;
-
 /// Events that memory holds while the disk takes nothing; further ones are counted and logged.
 const EVENTS_MAX: usize = 10_000;
 
+/// Changes of the clock that memory holds; a further one takes the place of the last, so that the
+/// present distance from UTC is always known.
+const CLOCKS_MAX: usize = 10_000;
+
+/// A batch is everything in hand, however long the disk took nothing: what is said of a time (samples,
+/// gaps, that the daemon was alive) gets into the file together or not at all. Some million samples
+/// take a few seconds then.
 #[derive(Debug)]
 pub(crate) struct Hand {
-    samples: VecDeque<Sample<ChannelId>>,
+    samples: Vec<Sample<ChannelId>>,
     samples_max: usize,
     /// Samples and gaps of a batch whose commit is under way or has failed.
-    out: usize,
+    samples_out: usize,
+    gaps_out: usize,
     book: GapBook,
     events: Vec<Event>,
     events_lost: u64,
@@ -35,17 +37,15 @@ pub(crate) struct Hand {
     alive: Stamp,
     told_alive: Stamp,
     lost: u64,
-    /// Samples taken in and samples given out, since the start.
-    taken: u64,
-    given: u64,
 }
 
 impl Hand {
     pub(crate) fn new(session: Session, samples_max: usize) -> Self {
         Self {
-            samples: VecDeque::new(),
+            samples: Vec::new(),
             samples_max: samples_max.max(1),
-            out: 0,
+            samples_out: 0,
+            gaps_out: 0,
             book: session.book,
             events: Vec::new(),
             events_lost: 0,
@@ -55,8 +55,6 @@ impl Hand {
             alive: session.at,
             told_alive: session.at,
             lost: 0,
-            taken: 0,
-            given: 0,
         }
     }
 
@@ -72,9 +70,8 @@ impl Hand {
             self.book.miss(sample.channel, sample.at, &self.overflow(1));
             return;
         }
-        self.taken += 1;
         self.book.sample(sample.channel, sample.at);
-        self.samples.push_back(guarded(sample));
+        self.samples.push(guarded(sample));
     }
 
     /// Takes ticks without a sample in.
@@ -108,6 +105,9 @@ impl Hand {
     }
 
     pub(crate) fn clock(&mut self, row: ClockRow) {
+        if self.clocks.len() == CLOCKS_MAX {
+            self.clocks.pop();
+        }
         self.clocks.push(row);
     }
 
@@ -130,19 +130,9 @@ impl Hand {
         std::mem::take(&mut self.events_lost)
     }
 
-    /// Samples in memory, those of the batch under way included (and its gaps).
+    /// Samples in memory, those of the batch under way included.
     pub(crate) fn held(&self) -> usize {
-        self.samples.len() + self.out
-    }
-
-    /// Samples taken in so far; with [`given`](Self::given) it tells which batch a sample goes with.
-    pub(crate) fn taken(&self) -> u64 {
-        self.taken
-    }
-
-    /// Samples given out in batches so far.
-    pub(crate) fn given(&self) -> u64 {
-        self.given
+        self.samples.len() + self.samples_out
     }
 
     /// True where the file knows everything.
@@ -154,25 +144,12 @@ impl Hand {
             && self.alive == self.told_alive
     }
 
-    /// True where one batch leaves samples behind.
-    pub(crate) fn has_much(&self) -> bool {
-        self.samples.len() > BATCH_SAMPLES
-    }
-
-    /// Gives the next batch out: the oldest samples, and everything else.
-    pub(crate) fn take_batch(&mut self, is_ending: bool) -> Batch {
-        let count = self.samples.len().min(BATCH_SAMPLES);
-        let samples: Vec<_> = self.samples.drain(..count).collect();
-        let is_all = self.samples.is_empty();
-        self.told_alive = if is_all {
-            self.alive
-        } else {
-            let latest = samples.iter().map(|sample| sample.at).max();
-            latest.map_or(self.told_alive, |at| at.max(self.told_alive))
-        };
-        self.given += count as u64;
+    /// Gives everything out.
+    pub(crate) fn take_batch(&mut self, is_last: bool) -> Batch {
+        self.told_alive = self.alive;
+        let samples = std::mem::take(&mut self.samples);
         let gaps = self.book.take_news();
-        self.out = samples.len() + gaps.len();
+        (self.samples_out, self.gaps_out) = (samples.len(), gaps.len());
         let number = self.next_batch;
         self.next_batch += 1;
         Batch {
@@ -182,19 +159,19 @@ impl Hand {
             gaps,
             events: std::mem::take(&mut self.events),
             clocks: std::mem::take(&mut self.clocks),
-            alive: self.told_alive,
-            is_last: is_ending && is_all,
+            alive: self.alive,
+            is_last,
         }
     }
 
     /// The batch that was given out is in the file.
     pub(crate) fn settled(&mut self) {
-        self.out = 0;
+        (self.samples_out, self.gaps_out) = (0, 0);
     }
 
     /// True where memory holds as much as it may.
     pub(crate) fn is_full(&self) -> bool {
-        self.samples.len() + self.book.news() + self.out >= self.samples_max
+        self.held() + self.book.news() + self.gaps_out >= self.samples_max
     }
 
     fn overflow(&self, ticks: u32) -> Miss {

@@ -13,6 +13,7 @@
 //! [`zonda_model::Stamp`]), the meaning of codes (a mapping is the caller's text), retention, and
 //! what to do about a full disk beyond holding on, saying so, and going on when there is room.
 
+mod backup;
 mod book;
 mod commit;
 mod engine;
@@ -31,6 +32,7 @@ mod schema;
 mod session;
 mod writer;
 
+pub use backup::{Backup, BackupError};
 pub use error::{OpenError, StoreError};
 pub use history::{Bucket, Grid, History, RUNGS};
 pub use name::{ChannelEntry, ChannelRow, MappingRow, RevisionRow};

@@ -87,6 +87,14 @@ impl Store {
         &self.read
     }
 
+    /// Refuses where a recorder is at work: it holds the right to write, too.
+    pub(crate) fn refuse_while_recording(&self) -> Result<(), StoreError> {
+        if Arc::strong_count(&self.claim) > 1 {
+            return Err(StoreError::Recording);
+        }
+        Ok(())
+    }
+
     /// The right to write, for whoever goes on writing after this is dropped.
     pub(crate) fn claim(&self) -> Arc<Claim> {
         Arc::clone(&self.claim)

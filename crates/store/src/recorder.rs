@@ -73,7 +73,7 @@ pub struct Recording {
     pub committed: Stamp,
     /// Samples in the file since the start of this session.
     pub samples: u64,
-    /// Samples in memory at the last commit.
+    /// Samples in memory, as of the last commit or try.
     pub held: usize,
     /// Samples of this session that neither disk nor memory could take; they are gaps.
     pub lost: u64,
@@ -134,7 +134,7 @@ impl Recorder {
         let (entries, inbox) = mpsc::channel(WAITING_MAX);
         let (say, recording) = watch::channel(Recording {
             stalled: None,
-            committed: Stamp::default(),
+            committed: session.at,
             samples: 0,
             held: 0,
             lost: 0,

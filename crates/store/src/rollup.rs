@@ -15,7 +15,7 @@ use std::ops::Range;
 use std::time::Duration;
 
 use futures::TryStreamExt;
-use sqlx::SqliteConnection;
+use sqlx::{Connection, SqliteConnection};
 use zonda_model::quality::Worth;
 use zonda_model::{Quality, Sample, Stamp};
 
@@ -127,8 +127,8 @@ impl Row {
 
 type Buckets = BTreeMap<(i64, i64), Summary>;
 
-/// Moves the fronts as far as the samples of this commit allow, and makes the buckets behind the
-/// front anew that they fall into. Part of the commit's transaction.
+/// Makes the buckets anew that a commit's samples changed behind the fronts, and moves the fronts as
+/// far as the samples allow. Part of the commit's transaction.
 pub(crate) async fn keep_up(
     connection: &mut SqliteConnection,
     samples: &[Sample<ChannelId>],
@@ -136,37 +136,42 @@ pub(crate) async fn keep_up(
     let Some(newest) = samples.iter().map(|sample| sample.at).max() else {
         return Ok(());
     };
-    let front = match front(&mut *connection, SHORT_US).await? {
+    let short = match front(&mut *connection, SHORT_US).await? {
         Some(front) => front,
         None => first_front(connection).await?,
     };
+    let long = front(&mut *connection, LONG_US).await?;
+    let long = long.unwrap_or_else(|| floor(short, LONG_US));
+    make_late_anew(connection, samples, (short, long)).await?;
+    let target = floor(newest.minus(LAG).micros(), ROUND_US);
+    if target > short {
+        make_all_short(connection, short..target).await?;
+        set_front(connection, SHORT_US, target).await?;
+        let target = floor(target, LONG_US).max(long);
+        make_all_long(connection, long..target).await?;
+        set_front(connection, LONG_US, target).await?;
+    }
+    Ok(())
+}
+
+/// The buckets behind the fronts that samples fall into: they came late.
+async fn make_late_anew(
+    connection: &mut SqliteConnection,
+    samples: &[Sample<ChannelId>],
+    (short, long): (i64, i64),
+) -> Result<(), sqlx::Error> {
     let late: BTreeSet<i64> = samples
         .iter()
         .map(|sample| sample.at.micros())
-        .filter(|at| *at < front)
+        .filter(|at| *at < short)
         .map(|at| floor(at, SHORT_US))
         .collect();
     for at in &late {
         make_short(connection, *at..at + SHORT_US).await?;
     }
-    let long_front = self::front(&mut *connection, LONG_US)
-        .await?
-        .unwrap_or_else(|| floor(front, LONG_US));
-    let late_long: BTreeSet<i64> = late
-        .iter()
-        .map(|at| floor(*at, LONG_US))
-        .filter(|at| *at < long_front)
-        .collect();
-    for at in late_long {
-        make_long(connection, at..at + LONG_US).await?;
-    }
-    let target = floor(newest.minus(LAG).micros(), ROUND_US);
-    if target > front {
-        make(connection, front..target).await?;
-        set_front(connection, SHORT_US, target).await?;
-        let long_target = floor(target, LONG_US);
-        make_all_long(connection, long_front..long_target).await?;
-        set_front(connection, LONG_US, long_target.max(long_front)).await?;
+    let late: BTreeSet<i64> = late.iter().map(|at| floor(*at, LONG_US)).collect();
+    for at in late.range(..long) {
+        make_long(connection, *at..at + LONG_US).await?;
     }
     Ok(())
 }
@@ -176,24 +181,18 @@ pub(crate) async fn rebuild(
     connection: &mut SqliteConnection,
     range: Range<Stamp>,
 ) -> Result<(), sqlx::Error> {
-    use sqlx::Connection;
-    let Some(front) = front(&mut *connection, SHORT_US).await? else {
+    let Some(short) = front(&mut *connection, SHORT_US).await? else {
         return Ok(());
     };
-    let long_front = self::front(&mut *connection, LONG_US)
-        .await?
-        .unwrap_or(i64::MIN);
-    let (from, to) = (
-        floor(range.start.micros(), LONG_US),
-        range.end.micros().min(front),
-    );
-    let mut at = from;
+    let long = front(&mut *connection, LONG_US).await?.unwrap_or(i64::MIN);
+    let to = range.end.micros().min(short);
+    let mut at = floor(range.start.micros(), LONG_US);
     while let Some(next) = first_sample(connection, at, to).await? {
         let slice = floor(next, LONG_US);
         let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
         clear(&mut transaction, slice..slice + LONG_US).await?;
-        make_short(&mut transaction, slice..(slice + LONG_US).min(front)).await?;
-        if slice < long_front {
+        make_short(&mut transaction, slice..(slice + LONG_US).min(short)).await?;
+        if slice < long {
             make_long(&mut transaction, slice..slice + LONG_US).await?;
         }
         transaction.commit().await?;
@@ -203,7 +202,10 @@ pub(crate) async fn rebuild(
 }
 
 /// Short buckets of a stretch however long, skipping where there is nothing.
-async fn make(connection: &mut SqliteConnection, range: Range<i64>) -> Result<(), sqlx::Error> {
+async fn make_all_short(
+    connection: &mut SqliteConnection,
+    range: Range<i64>,
+) -> Result<(), sqlx::Error> {
     let mut at = range.start;
     while let Some(next) = first_sample(connection, at, range.end).await? {
         let slice = floor(next, LONG_US);
@@ -214,6 +216,7 @@ async fn make(connection: &mut SqliteConnection, range: Range<i64>) -> Result<()
     Ok(())
 }
 
+/// Long buckets of a stretch however long.
 async fn make_all_long(
     connection: &mut SqliteConnection,
     range: Range<i64>,

@@ -57,9 +57,10 @@ impl Store {
     /// open, and opens a gap for the time in which nobody recorded.
     ///
     /// # Errors
-    /// The file cannot be written, the session would begin before the record ends, or the
-    /// configuration contradicts the record.
+    /// A session is being recorded, it would begin before the record ends, the configuration
+    /// contradicts the record, or the file cannot be written.
     pub async fn begin(&self, start: &Start) -> Result<Session, StoreError> {
+        self.refuse_while_recording()?;
         let mut connection = self.write_connection().await?;
         let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
         let session = begin(&mut transaction, start).await?;
@@ -69,11 +70,12 @@ impl Store {
     }
 
     /// Makes the rollups of a stretch anew from its samples: a repair for a file that somebody else
-    /// wrote to. Not while a recorder writes.
+    /// wrote to.
     ///
     /// # Errors
-    /// The file cannot be written.
+    /// A session is being recorded, or the file cannot be written.
     pub async fn rebuild_rollups(&self, (from, to): (Stamp, Stamp)) -> Result<(), StoreError> {
+        self.refuse_while_recording()?;
         let mut connection = self.write_connection().await?;
         rollup::rebuild(&mut connection, from..to).await?;
         connection.close().await?;

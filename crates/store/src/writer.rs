@@ -61,8 +61,8 @@ struct Writer {
     say: watch::Sender<Recording>,
     /// A batch whose commit failed.
     failed: Option<Batch>,
-    /// Flushes that wait for a batch, each with the number of samples handed in before it.
-    flushes: Vec<(u64, oneshot::Sender<()>)>,
+    /// Flushes that wait for the next batch; at most one for each that waits for its answer.
+    flushes: Vec<oneshot::Sender<()>>,
     /// Flushes that the batch under way answers.
     due: Vec<oneshot::Sender<()>>,
     nudged_told: u64,
@@ -128,10 +128,9 @@ impl Writer {
     async fn collect(&mut self, ticks: &mut tokio::time::Interval) {
         loop {
             if self.is_all_stored() {
-                self.flushes.drain(..).for_each(|(_, done)| answer(done));
+                self.flushes.drain(..).for_each(answer);
             }
-            let is_wanted = !self.flushes.is_empty() || self.hand.has_much();
-            if is_wanted || self.failed.is_some() || self.ending.is_some() {
+            if !self.flushes.is_empty() || self.failed.is_some() || self.ending.is_some() {
                 return;
             }
             tokio::select! {
@@ -160,7 +159,10 @@ impl Writer {
             Entry::Event(event) => self.hand.event(event),
             Entry::Clock(row) => self.hand.clock(row),
             Entry::Alive(at) => self.hand.alive(at),
-            Entry::Flush(done) => self.flushes.push((self.hand.taken(), done)),
+            Entry::Flush(done) => {
+                self.flushes.retain(|waiting| !waiting.is_closed());
+                self.flushes.push(done);
+            }
             Entry::End(at) => self.end(at),
         }
     }
@@ -179,16 +181,8 @@ impl Writer {
         if let Some(batch) = self.failed.take() {
             return batch;
         }
-        let batch = self.hand.take_batch(self.ending == Some(Ending::Told));
-        let given = self.hand.given();
-        for (after, done) in std::mem::take(&mut self.flushes) {
-            if after <= given {
-                self.due.push(done);
-            } else {
-                self.flushes.push((after, done));
-            }
-        }
-        batch
+        self.due.append(&mut self.flushes);
+        self.hand.take_batch(self.ending == Some(Ending::Told))
     }
 
     /// Sees work through, and takes in what is handed over meanwhile.

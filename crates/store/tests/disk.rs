@@ -185,6 +185,57 @@ async fn a_full_disk_costs_exactly_what_the_gaps_say() {
     );
 }
 
+/// It may be the disk that the record itself grows on.
+#[tokio::test]
+#[ignore = "needs root, to mount a small file system"]
+async fn a_backup_does_not_take_the_last_room() {
+    let (dir, shelf) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let _mount = Mount::memory(shelf.path(), "1m");
+    let (store, session) = open(dir.path(), &["a"], second(0)).await;
+    let a = session.channels[0];
+    let (recorder, task) = Recorder::start(&store, session, common::OPTIONS);
+    let samples = (0..100_000).map(|s| sample(a, second(s), 1.0)).collect();
+    recorder.samples(samples).await.unwrap();
+    recorder.end(second(100_000)).await.unwrap();
+    task.await.unwrap();
+    let to = shelf.path().join("backup.sqlite");
+    let refused = store.read().backup(&to).await.unwrap_err().to_string();
+    assert!(refused.starts_with("a backup needs"), "{refused}");
+    assert_eq!(fs::read_dir(shelf.path()).unwrap().count(), 0);
+}
+
+/// A record that was put on a medium nobody can write to, years later.
+#[tokio::test]
+#[ignore = "needs root, to mount a file system for reading only"]
+async fn a_record_on_a_read_only_medium_can_be_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let mount = Mount::memory(dir.path(), "8m");
+    let (store, session) = open(dir.path(), &["a"], second(0)).await;
+    let a = session.channels[0];
+    let (recorder, task) = Recorder::start(&store, session, common::OPTIONS);
+    recorder
+        .samples(vec![sample(a, second(0), 1.0)])
+        .await
+        .unwrap();
+    recorder.end(second(1)).await.unwrap();
+    task.await.unwrap();
+    store.read().close().await;
+    drop(store);
+    // The last connection takes the log and its index with it.
+    let only_record = || fs::read_dir(dir.path()).unwrap().count() == 2;
+    let until = Instant::now() + DEADLINE;
+    while !only_record() {
+        assert!(Instant::now() < until, "the log is still there");
+        tokio::task::yield_now().await;
+    }
+    run(Command::new("mount")
+        .args(["-o", "remount,ro"])
+        .arg(mount.0));
+    let read = Readable::open(dir.path()).await.unwrap();
+    assert_eq!(all(&read).await.len(), 1);
+    read.close().await;
+}
+
 /// What the other tests do harm to.
 #[tokio::test]
 async fn pours() {

@@ -68,6 +68,41 @@ async fn whatever_was_durable_survives_a_kill() {
     );
 }
 
+/// As an export does while the daemon records.
+#[tokio::test]
+async fn a_record_that_another_process_writes_can_be_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut child = pour::process(&[], "pours", dir.path(), u32::MAX)
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut said = BufReader::new(child.stdout.take().unwrap()).lines();
+    let ticks = said
+        .by_ref()
+        .filter_map(|line| pour::tick_of(&line.unwrap()));
+    let mut counts = Vec::new();
+    let mut read = None;
+    for tick in ticks.take(200) {
+        if read.is_none() {
+            read = Some(Readable::open(dir.path()).await.unwrap());
+        }
+        let count = read
+            .as_ref()
+            .unwrap()
+            .count_samples(common::EVER)
+            .await
+            .unwrap();
+        assert!(count >= (tick + 1) * 8, "{count} after tick {tick}");
+        counts.push(count);
+    }
+    assert!(counts.is_sorted() && counts[0] < counts[199]);
+    let refused = Store::open(dir.path()).await.unwrap_err();
+    let says = format!("process {})", child.id());
+    assert!(refused.to_string().contains(&says), "{refused}");
+    child.kill().unwrap();
+    child.wait().unwrap();
+}
+
 /// A daemon that dies again and again before its first commit must not lose sight of the time since
 /// the last one that recorded.
 #[tokio::test]

@@ -378,3 +378,157 @@ async fn events_are_paged_newest_first() {
         ["number 4", "number 3", "number 2", "number 1", "number 0"]
     );
 }
+
+#[tokio::test]
+async fn views_say_true_utc_names_units_and_words() {
+    let dir = tempfile::tempdir().unwrap();
+    let (store, session) = open(dir.path(), &["a"], second(0)).await;
+    let a = session.channels[0];
+    let (recorder, task) = Recorder::start(&store, session, OPTIONS);
+    recorder.clock(second(0), 0, "start").await.unwrap();
+    recorder
+        .samples(vec![sample(a, second(1), 1.5)])
+        .await
+        .unwrap();
+    // The board learns that it began an hour and 1 µs behind, and that the axis is 2 s ahead from then on.
+    recorder
+        .clock(second(0), -3_600_000_001, "learned")
+        .await
+        .unwrap();
+    recorder.clock(second(10), 2_000_000, "step").await.unwrap();
+    let doubtful = Sample {
+        quality: Quality::LATE | Quality::SIMULATED,
+        ..sample(a, second(11), -0.0)
+    };
+    recorder.samples(vec![doubtful]).await.unwrap();
+    let miss = Miss {
+        ticks: 1,
+        cause: Cause::Timeout,
+        detail: "no answer within 300 ms".into(),
+    };
+    recorder.missed(vec![a], second(12), miss).await.unwrap();
+    recorder.end(second(13)).await.unwrap();
+    task.await.unwrap();
+    assert_eq!(
+        store.read().clock().await.unwrap(),
+        [(second(0), -3_600_000_001), (second(10), 2_000_000)]
+    );
+
+    let options = SqliteConnectOptions::new().filename(dir.path().join("record.sqlite"));
+    let mut connection = options.connect().await.unwrap();
+    let said: Vec<String> = sqlx::query_scalar(
+        "SELECT concat_ws('|', utc, channel, value, unit, quality, code) FROM reading
+         UNION ALL SELECT concat_ws('|', utc_from, utc_to, channel, cause, missed, detail) FROM outage",
+    )
+    .fetch_all(&mut connection)
+    .await
+    .unwrap();
+    connection.close().await.unwrap();
+    // second(0) is 2023-11-14T22:13:20Z.
+    assert_eq!(
+        said,
+        [
+            "2023-11-14T23:13:21.000001Z|a|1.5|m/s|simulated|1234",
+            "2023-11-14T22:13:29.000000Z|a|0.0|m/s|late simulated|1234",
+            "2023-11-14T22:13:30.000000Z|a|timeout|1|no answer within 300 ms",
+        ]
+    );
+}
+
+#[tokio::test]
+async fn a_name_keeps_its_quantity_and_a_new_mapping_is_a_new_version() {
+    let dir = tempfile::tempdir().unwrap();
+    record(dir.path(), &["a"], 0, 10).await;
+    let store = Store::open(dir.path()).await.unwrap();
+    let mut start = common::start(&["a"], second(20));
+    start.config_hash = "def".into();
+    start.channels[0].mapping = "4-20 mA to 0-20 m/s".into();
+    store.begin(&start).await.unwrap();
+    let mappings = store.read().mappings().await.unwrap();
+    let told: Vec<_> = mappings
+        .iter()
+        .map(|row| (row.version, row.since, row.config.as_str()))
+        .collect();
+    assert_eq!(told, [(1, second(0), "abc"), (2, second(20), "def")]);
+    assert_eq!(store.read().revisions().await.unwrap().len(), 2);
+
+    start.channels[0].quantity = zonda_model::Quantity::Temperature;
+    let refused = store.begin(&start).await.unwrap_err().to_string();
+    assert!(
+        refused.contains("recorded as velocity and cannot become temperature"),
+        "{refused}"
+    );
+    start = common::start(&["a", "a"], second(20));
+    let refused = store.begin(&start).await.unwrap_err().to_string();
+    assert!(refused.contains("names the channel a twice"), "{refused}");
+    start = common::start(&["a"], second(5));
+    let refused = store.begin(&start).await.unwrap_err().to_string();
+    assert!(
+        refused.contains("the axis must go on after that"),
+        "{refused}"
+    );
+}
+
+#[tokio::test]
+async fn nobody_else_writes_while_a_session_is_recorded() {
+    let dir = tempfile::tempdir().unwrap();
+    let (store, session) = open(dir.path(), &["a"], second(0)).await;
+    let (recorder, task) = Recorder::start(&store, session, OPTIONS);
+    let again = store
+        .begin(&common::start(&["a"], second(1)))
+        .await
+        .unwrap_err();
+    assert!(
+        again.to_string().contains("end that session first"),
+        "{again}"
+    );
+    // Dropping the store does not give the record away while its recorder works.
+    drop(store);
+    assert!(matches!(
+        Store::open(dir.path()).await,
+        Err(OpenError::Taken { .. })
+    ));
+    recorder.end(second(2)).await.unwrap();
+    task.await.unwrap();
+    assert!(
+        recorder.flush().await.is_err(),
+        "whoever comes late is told"
+    );
+    Store::open(dir.path()).await.unwrap();
+}
+
+#[tokio::test]
+async fn every_code_comes_back_as_it_was() {
+    let dir = tempfile::tempdir().unwrap();
+    let (store, session) = open(dir.path(), &["a"], second(0)).await;
+    let a = session.channels[0];
+    let (recorder, task) = Recorder::start(&store, session, OPTIONS);
+    let codes = [
+        Code::Count(0),
+        Code::Count(i64::MAX),
+        Code::Count(i64::from(u32::MAX)),
+        Code::Number(5.0), // a whole number of a text line is no count
+        Code::Number(0.1),
+        Code::Number(f64::MIN_POSITIVE),
+        Code::Number(f64::MAX),
+    ];
+    let handed: Vec<_> = (0..)
+        .zip(codes)
+        .map(|(s, code)| Sample {
+            code: Some(code),
+            ..sample(a, second(s), 0.1 + 0.2)
+        })
+        .collect();
+    recorder.samples(handed.clone()).await.unwrap();
+    // One that comes late keeps its own time.
+    let late = sample(a, second(-500), 7.0);
+    recorder.samples(vec![late]).await.unwrap();
+    recorder.end(second(10)).await.unwrap();
+    task.await.unwrap();
+    let stored = all(store.read()).await;
+    assert_eq!((stored[0], &stored[1..]), (late, &handed[..]));
+    assert_eq!(
+        store.read().latest(&[a], second(0)).await.unwrap(),
+        handed[6..]
+    );
+}
