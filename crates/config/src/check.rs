@@ -349,7 +349,7 @@ pub(crate) fn read_name<T: std::str::FromStr<Err: std::fmt::Display>>(
             faults.push(Fault::new(
                 name.span.clone(),
                 format!("`{}`: {error}", name.value),
-            ))
+            ));
         })
         .ok()
 }

@@ -226,14 +226,12 @@ pub const RTU: &[Key] = &[
 ];
 
 /// `modbus-tcp` of a line
-pub const TCP: &[Key] = &[
-    must(
-        "address",
-        Kind::Text,
-        "\"192.0.2.10:502\"",
-        "host and port; the port may be left out (502)",
-    ),
-];
+pub const TCP: &[Key] = &[must(
+    "address",
+    Kind::Text,
+    "\"192.0.2.10:502\"",
+    "host and port; the port may be left out (502)",
+)];
 
 /// `text` of a line
 pub const TEXT: &[Key] = &[

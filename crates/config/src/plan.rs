@@ -71,6 +71,10 @@ pub struct LinePlan {
 
 /// How a line talks.
 #[derive(Clone, Debug, PartialEq)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "there is one a line, it is made once and only borrowed from then on"
+)]
 pub enum DriverPlan {
     /// Modbus RTU on a serial port.
     ModbusRtu(RtuPlan),

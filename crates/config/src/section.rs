@@ -81,16 +81,13 @@ impl<'t, 'i> Section<'t, 'i> {
     }
 
     /// A whole number within bounds.
-    pub(crate) fn whole<T: TryFrom<i64> + Display + Copy>(
+    pub(crate) fn whole<T: TryFrom<i64> + Display + Copy + PartialOrd>(
         &self,
         name: &str,
         least: T,
         most: T,
         faults: &mut Vec<Fault>,
-    ) -> Option<T>
-    where
-        T: PartialOrd,
-    {
+    ) -> Option<T> {
         let value = self.get(name)?;
         let digits = value.get_ref().as_integer()?;
         let number = i64::from_str_radix(digits.as_str(), digits.radix())
@@ -165,7 +162,7 @@ impl<'t, 'i> Section<'t, 'i> {
     pub(crate) fn texts(&self, name: &str, faults: &mut Vec<Fault>) -> Option<Vec<At<&'t str>>> {
         let list = self.get(name)?.get_ref().as_array()?;
         let mut texts = Vec::new();
-        for item in list.iter() {
+        for item in list {
             match item.get_ref().as_str() {
                 Some(value) => texts.push(At {
                     value,

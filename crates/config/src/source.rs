@@ -66,7 +66,7 @@ struct Line {
 #[derive(Debug)]
 pub(crate) struct Sources {
     lines: Vec<Line>,
-    sources: Vec<Source>,
+    list: Vec<Source>,
     /// Names whose table had a fault of its own: a channel that refers to one needs no second message.
     broken: BTreeSet<String>,
 }
@@ -80,7 +80,7 @@ impl Sources {
     ) -> Self {
         let mut all = Self {
             lines: Vec::new(),
-            sources: Vec::new(),
+            list: Vec::new(),
             broken: BTreeSet::new(),
         };
         for line in lines {
@@ -110,7 +110,7 @@ impl Sources {
         let every = section
             .duration(
                 "every",
-                (Duration::from_millis(1), Duration::from_secs(86_400)),
+                (Duration::from_millis(1), Duration::from_hours(24)),
                 faults,
             )
             .and_then(|span| Period::new(span).ok());
@@ -130,7 +130,7 @@ impl Sources {
         let index = self.lines.len();
         let is_rtu = rtu.is_some();
         let is_modbus = is_rtu || tcp.is_some();
-        let source = SourceId(self.sources.len());
+        let source = SourceId(self.list.len());
         let driver = if let Some(rtu) = rtu {
             read_rtu(&rtu, faults, warnings).map(DriverPlan::ModbusRtu)
         } else if let Some(tcp) = tcp {
@@ -150,7 +150,7 @@ impl Sources {
                     .map(|field| field.name.clone())
                     .collect(),
             };
-            self.sources.push(Source {
+            self.list.push(Source {
                 name: name.clone(),
                 span: named.name.span.clone(),
                 line: index,
@@ -214,7 +214,7 @@ impl Sources {
                 .help("name an even number of them"),
             );
         }
-        let source = SourceId(self.sources.len());
+        let source = SourceId(self.list.len());
         let (registers, code, width) = (registers?.value, code?, width?);
         let inputs = usize::from(registers.count) / if width == Width::Two { 2 } else { 1 };
         let (name, unit, line) = (name?, unit?, line?);
@@ -235,7 +235,7 @@ impl Sources {
             first: registers.first,
             inputs,
         };
-        self.sources.push(Source {
+        self.list.push(Source {
             name,
             span: named.name.span.clone(),
             line,
@@ -290,13 +290,13 @@ impl Sources {
             return None;
         };
         let Some(index) = self
-            .sources
+            .list
             .iter()
             .position(|source| source.name.as_str() == name)
         else {
             if !self.broken.contains(name) {
                 let known: Vec<_> = self
-                    .sources
+                    .list
                     .iter()
                     .map(|source| source.name.as_str())
                     .collect();
@@ -307,7 +307,7 @@ impl Sources {
             }
             return None;
         };
-        match self.sources[index].kind.find(input) {
+        match self.list[index].kind.find(input) {
             Ok(place) => Some(InputRef {
                 source: SourceId(index),
                 index: place,
@@ -320,12 +320,12 @@ impl Sources {
     }
 
     pub(crate) fn kind(&self, source: SourceId) -> &Kind {
-        &self.sources[source.0].kind
+        &self.list[source.0].kind
     }
 
     pub(crate) fn note_used<'a>(&mut self, drafts: impl Iterator<Item = &'a crate::output::Draft>) {
         for draft in drafts {
-            self.sources[draft.input.source.0]
+            self.list[draft.input.source.0]
                 .used
                 .insert(draft.input.index);
         }
@@ -333,7 +333,7 @@ impl Sources {
 
     /// Which of the scan's codes an input is.
     pub(crate) fn place_in_scan(&self, input: &InputRef) -> usize {
-        let source = &self.sources[input.source.0];
+        let source = &self.list[input.source.0];
         match source.kind {
             Kind::Module(_) => source
                 .used
@@ -345,14 +345,14 @@ impl Sources {
     }
 
     pub(crate) fn warn_unused(&self, warnings: &mut Vec<Fault>) {
-        for source in self.sources.iter().filter(|source| source.used.is_empty()) {
+        for source in self.list.iter().filter(|source| source.used.is_empty()) {
             warnings.push(Fault::new(
                 source.span.clone(),
                 format!("no channel uses `{}`; it will not be asked", source.name),
             ));
         }
         for (index, line) in self.lines.iter().enumerate() {
-            if !self.sources.iter().any(|source| source.line == index) {
+            if !self.list.iter().any(|source| source.line == index) {
                 warnings.push(Fault::new(
                     line.span.clone(),
                     format!("the line `{}` has no module", line.name),
@@ -363,7 +363,7 @@ impl Sources {
 
     fn refuse_twin_names(&self, faults: &mut Vec<Fault>) {
         let mut seen: BTreeMap<&str, &Range<usize>> = BTreeMap::new();
-        for source in &self.sources {
+        for source in &self.list {
             match seen.get(source.name.as_str()) {
                 Some(first) => {
                     let fault = Fault::new(
@@ -387,7 +387,7 @@ impl Sources {
     /// The same registers by two modules: a copied table whose unit was forgotten, most likely.
     fn warn_twin_registers(&self, warnings: &mut Vec<Fault>) {
         let mut seen: Vec<(&Source, &Module)> = Vec::new();
-        for source in &self.sources {
+        for source in &self.list {
             let Kind::Module(module) = &source.kind else {
                 continue;
             };
@@ -448,7 +448,7 @@ impl Sources {
             ));
         }
         let mut list = Vec::new();
-        for source in self.sources {
+        for source in self.list {
             let (line, simulated, _) = &mut plans[source.line];
             if let Kind::Module(module) = source.kind
                 && !source.used.is_empty()

@@ -117,7 +117,7 @@ fn read_format(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<Tex
             errors
                 .into_iter()
                 .map(|error| Fault::new(section.span.clone(), error.to_string())),
-        )
+        );
     };
     TextFormat::new(spec).map_err(refuse).ok()
 }
