@@ -67,7 +67,7 @@ impl Patience {
                 away.told_at = Some(now);
                 if self
                     .told_down
-                    .is_some_and(|told| now.since(told) < BETWEEN.1)
+                    .is_some_and(|told| now.since(told) < BETWEEN.1 * 2)
                 {
                     self.between = (self.between * 2).min(BETWEEN.1);
                 } else {
