@@ -225,7 +225,7 @@ fn station(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<Station
             .to_owned(),
         time_zone: zone.map_or_else(|| "UTC".to_owned(), |at| at.value),
         data: PathBuf::from(data),
-        commit_every: commit_every.unwrap_or(Duration::from_secs(1)),
+        commit_every: commit_every.map_or(Duration::from_secs(1), |at| at.value),
         memory_samples: usize::try_from(memory_samples.unwrap_or(1_000_000)).unwrap_or(1_000_000),
     })
 }

@@ -40,6 +40,17 @@ impl Fault {
     }
 }
 
+/// What a result holds, or `None` and its error noted as a fault.
+pub(crate) fn note<T>(
+    result: Result<T, impl fmt::Display>,
+    span: &Range<usize>,
+    faults: &mut Vec<Fault>,
+) -> Option<T> {
+    result
+        .map_err(|error| faults.push(Fault::new(span.clone(), error.to_string())))
+        .ok()
+}
+
 /// All faults of one file, in the order of their places.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Faults {
@@ -65,7 +76,7 @@ impl Faults {
 
     /// Line and column of a fault, both from 1; the column counts characters.
     pub fn place(&self, fault: &Fault) -> (usize, usize) {
-        let before = &self.text[..fault.span.start.min(self.text.len())];
+        let before = &self.text[..self.text.floor_char_boundary(fault.span.start)];
         let line_start = before.rfind('\n').map_or(0, |at| at + 1);
         (
             before.matches('\n').count() + 1,

@@ -48,6 +48,13 @@ pub struct Key {
     pub example: &'static str,
 }
 
+impl Key {
+    /// How a message shows what would be right.
+    pub(crate) fn such_as(&self) -> String {
+        format!("such as `{} = {}`", self.name, self.example)
+    }
+}
+
 const fn must(name: &'static str, kind: Kind, example: &'static str, about: &'static str) -> Key {
     Key {
         name,
@@ -212,12 +219,6 @@ pub const RTU: &[Key] = &[
         "speed in baud, data bits, parity (N, E, O), stop bits",
     ),
     may(
-        "echo",
-        Kind::Flag,
-        "true",
-        "the adapter hands our own request back before the answer; default false",
-    ),
-    may(
         "silence",
         Kind::Amount,
         "\"5 ms\"",
@@ -263,7 +264,7 @@ pub const TEXT: &[Key] = &[
         "timeout",
         Kind::Amount,
         "\"400 ms\"",
-        "how long to wait for the line after asking; default 300 ms",
+        "how long to wait for the line after asking, shorter than the tick; default 300 ms, or half the tick where that is shorter",
     ),
     may(
         "terminator",
@@ -341,7 +342,13 @@ pub const TEXT: &[Key] = &[
         "line_max",
         Kind::Whole,
         "256",
-        "the longest line in bytes; a longer one is dropped and counted; default 256",
+        "the longest line in bytes, without its terminator; a longer one is dropped and counted; default 256",
+    ),
+    may(
+        "line_length",
+        Kind::Whole,
+        "24",
+        "where every line has the same length: its bytes, without the terminator; in place of `line_max`. A line that lost or gained a byte is then dropped and counted",
     ),
 ];
 
@@ -357,7 +364,7 @@ pub const CHECKSUM: &[Key] = &[
         "separator",
         Kind::Text,
         "\"*\"",
-        "what stands between the line and the digits",
+        "what stands between the line and the digits; may be empty with `line_length`",
     ),
     may(
         "covers",
@@ -422,7 +429,7 @@ pub const MODULE: &[Key] = &[
         "timeout",
         Kind::Amount,
         "\"300 ms\"",
-        "the longest wait for an answer; default 300 ms",
+        "the longest wait for an answer, shorter than the tick; default 300 ms, or half the tick where that is shorter",
     ),
     may(
         "retries",

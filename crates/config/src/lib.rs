@@ -5,13 +5,18 @@
 //! for editors and the reference in the documentation are all made from the one list.
 
 mod check;
+mod code;
 pub mod fault;
 pub mod keys;
+mod line;
+mod module;
 mod output;
 mod plan;
 pub mod reference;
+mod rules;
 pub mod schema;
 mod section;
+mod signal;
 mod source;
 mod text;
 

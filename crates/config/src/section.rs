@@ -1,5 +1,6 @@
 //! Reading one table of the file: every key is asked for by name, and what is wrong is noted without stopping.
 
+use std::borrow::Cow;
 use std::fmt::Display;
 use std::ops::Range;
 use std::str::FromStr;
@@ -45,10 +46,7 @@ impl<'t, 'i> Section<'t, 'i> {
             .filter(|key| key.required && table.get(key.name).is_none())
         {
             let missing = format!("`{}` is missing: {}", key.name, key.about);
-            faults.push(
-                Fault::new(span.clone(), missing)
-                    .help(format!("such as `{} = {}`", key.name, key.example)),
-            );
+            faults.push(Fault::new(span.clone(), missing).help(key.such_as()));
         }
         Self { table, span, keys }
     }
@@ -61,17 +59,17 @@ impl<'t, 'i> Section<'t, 'i> {
         self.table.get(name)
     }
 
+    pub(crate) fn has(&self, name: &str) -> bool {
+        self.get(name).is_some()
+    }
+
     /// The place of a key's value, or of the whole table where it is missing.
     pub(crate) fn place(&self, name: &str) -> Range<usize> {
         self.get(name).map_or(self.span.clone(), Spanned::span)
     }
 
     pub(crate) fn text(&self, name: &str) -> Option<At<&'t str>> {
-        let value = self.get(name)?;
-        Some(At {
-            value: value.get_ref().as_str()?,
-            span: value.span(),
-        })
+        self.get(name).and_then(text_of)
     }
 
     pub(crate) fn flag(&self, name: &str) -> bool {
@@ -144,7 +142,7 @@ impl<'t, 'i> Section<'t, 'i> {
         name: &str,
         bounds: (Duration, Duration),
         faults: &mut Vec<Fault>,
-    ) -> Option<Duration> {
+    ) -> Option<At<Duration>> {
         let read = |text: &str| {
             let (least, most) = bounds;
             let span = text
@@ -152,29 +150,20 @@ impl<'t, 'i> Section<'t, 'i> {
                 .map_err(|_| format!("`{text}` is not a length of time"))?;
             match Duration::try_from(span) {
                 Ok(span) if span >= least && span <= most => Ok(span),
-                _ => Err(format!("`{name}` must be between {least:?} and {most:?}")),
+                _ => Err(format!(
+                    "`{name}` must be between {} and {}",
+                    spelled(least),
+                    spelled(most)
+                )),
             }
         };
-        self.read(name, read, faults).map(|at| at.value)
+        self.read(name, read, faults)
     }
 
-    /// A list of texts.
-    pub(crate) fn texts(&self, name: &str, faults: &mut Vec<Fault>) -> Option<Vec<At<&'t str>>> {
+    /// A list of texts; what else is in it was refused when the table was opened.
+    pub(crate) fn texts(&self, name: &str) -> Option<Vec<At<&'t str>>> {
         let list = self.get(name)?.get_ref().as_array()?;
-        let mut texts = Vec::new();
-        for item in list {
-            match item.get_ref().as_str() {
-                Some(value) => texts.push(At {
-                    value,
-                    span: item.span(),
-                }),
-                None => faults.push(
-                    Fault::new(item.span(), "expected a text in quotation marks")
-                        .help(self.example(name)),
-                ),
-            }
-        }
-        Some(texts)
+        Some(list.iter().filter_map(text_of).collect())
     }
 
     /// A table inside this one.
@@ -191,40 +180,49 @@ impl<'t, 'i> Section<'t, 'i> {
         ))
     }
 
-    /// The pairs of a table whose keys are free.
-    pub(crate) fn pairs(
-        &self,
-        name: &str,
-        faults: &mut Vec<Fault>,
-    ) -> Vec<(At<&'t str>, At<&'t str>)> {
+    /// The pairs of a table whose keys are free, in the order of the file.
+    pub(crate) fn pairs(&self, name: &str) -> Vec<(At<&'t str>, At<&'t str>)> {
         let table = self.get(name).and_then(|value| value.get_ref().as_table());
-        let mut pairs = Vec::new();
-        for (key, value) in table.into_iter().flatten() {
-            match value.get_ref().as_str() {
-                Some(text) => pairs.push((
-                    At {
-                        value: key.get_ref().as_ref(),
-                        span: key.span(),
-                    },
-                    At {
-                        value: text,
-                        span: value.span(),
-                    },
-                )),
-                None => faults.push(
-                    Fault::new(value.span(), "expected a text in quotation marks")
-                        .help(self.example(name)),
-                ),
-            }
-        }
+        let pair = |(key, value): (&'t Spanned<Cow<'i, str>>, _)| {
+            let key = At {
+                value: key.get_ref().as_ref(),
+                span: key.span(),
+            };
+            Some((key, text_of(value)?))
+        };
+        let mut pairs: Vec<_> = table.into_iter().flatten().filter_map(pair).collect();
+        pairs.sort_by_key(|(key, _)| key.span.start);
         pairs
+    }
+
+    /// Refuses those of `keys` that are there: beside what else the table says they say nothing.
+    pub(crate) fn refuse(&self, keys: &[&str], why: &str, help: &str, faults: &mut Vec<Fault>) {
+        for key in keys.iter().filter(|key| self.has(key)) {
+            let what = format!("`{key}` {why}");
+            faults.push(Fault::new(self.place(key), what).help(help));
+        }
     }
 
     fn example(&self, name: &str) -> String {
         let key = self.keys.iter().find(|key| key.name == name);
-        key.map_or_else(String::new, |key| {
-            format!("such as `{name} = {}`", key.example)
-        })
+        key.map_or_else(String::new, Key::such_as)
+    }
+}
+
+fn text_of<'t>(value: &'t Spanned<DeValue<'_>>) -> Option<At<&'t str>> {
+    Some(At {
+        value: value.get_ref().as_str()?,
+        span: value.span(),
+    })
+}
+
+/// A length of time as the file would have it: `250 ms`, `1.5 s`.
+pub(crate) fn spelled(span: Duration) -> String {
+    if span < Duration::from_secs(1) {
+        let micros = (span.as_secs_f64() * 1e6).round();
+        format!("{} ms", micros / 1e3)
+    } else {
+        format!("{} s", span.as_secs_f64())
     }
 }
 
@@ -238,7 +236,7 @@ fn check_kind(key: &Key, value: &Spanned<DeValue<'_>>, faults: &mut Vec<Fault>) 
         Kind::Table(_) | Kind::Pairs => found.is_table(),
     };
     if fits {
-        return;
+        return check_items(key, found, faults);
     }
     let hint = match (key.kind, found) {
         (Kind::Amount, DeValue::Integer(_) | DeValue::Float(_)) => {
@@ -252,10 +250,23 @@ fn check_kind(key: &Key, value: &Spanned<DeValue<'_>>, faults: &mut Vec<Fault>) 
         key.kind.noun(),
         noun_of(found)
     );
-    faults.push(
-        Fault::new(value.span(), what)
-            .help(format!("{hint}such as `{} = {}`", key.name, key.example)),
-    );
+    faults.push(Fault::new(value.span(), what).help(format!("{hint}{}", key.such_as())));
+}
+
+/// What is in a list or in a table with free keys.
+fn check_items(key: &Key, found: &DeValue<'_>, faults: &mut Vec<Fault>) {
+    let items: Vec<_> = match (key.kind, found) {
+        (Kind::Texts, DeValue::Array(list)) => list.iter().collect(),
+        (Kind::Pairs, DeValue::Table(table)) => table.values().collect(),
+        _ => return,
+    };
+    for item in items.iter().filter(|item| !item.get_ref().is_str()) {
+        let what = format!(
+            "expected a text in quotation marks, found {}",
+            noun_of(item.get_ref())
+        );
+        faults.push(Fault::new(item.span(), what).help(key.such_as()));
+    }
 }
 
 fn noun_of(value: &DeValue<'_>) -> &'static str {
@@ -270,7 +281,7 @@ fn noun_of(value: &DeValue<'_>) -> &'static str {
 }
 
 /// A key that is not in the list, with the nearest one that is.
-pub(crate) fn unknown(name: &Spanned<std::borrow::Cow<'_, str>>, keys: &[Key]) -> Fault {
+pub(crate) fn unknown(name: &Spanned<Cow<'_, str>>, keys: &[Key]) -> Fault {
     let fault = Fault::new(
         name.span(),
         format!("`{}` is not a key known here", name.get_ref()),
