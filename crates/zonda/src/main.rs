@@ -1,2 +1,49 @@
-//! Placeholder.
-fn main() {}
+//! The `zonda` binary: reads the command line and hands over; one file a command.
+
+mod address;
+mod command;
+mod exit;
+mod host;
+mod logging;
+mod when;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use command::Command;
+
+/// Unattended acquisition for labs that measure hot air.
+///
+/// Reads many velocity and temperature meters by one clock, says what each reading is worth, stores
+/// it so that nothing is lost, and hands over the CSV.
+///
+/// New here? `zonda demo` runs a simulated curing oven and shows where to look.
+#[derive(Debug, Parser)]
+#[command(name = "zonda", version, propagate_version = true, after_help = EXIT_CODES)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 done; 1 the thing asked about is not well; 2 wrong use; 3 could not.\n\
+    Logs go to standard error, readable on a terminal and as JSON otherwise; RUST_LOG=debug shows more.";
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    logging::start();
+    match cli.command.run() {
+        Ok(exit) => exit.into(),
+        Err(error) => {
+            eprintln!("zonda: {error:#}");
+            exit::Exit::CouldNot.into()
+        }
+    }
+}
+
+/// The runtime of commands that need one.
+fn runtime() -> std::io::Result<tokio::runtime::Runtime> {
+    tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+}

@@ -1,0 +1,37 @@
+//! The commands.
+
+mod check;
+mod demo;
+mod export;
+mod rig;
+mod serve;
+mod watch;
+
+use clap::Subcommand;
+
+use crate::exit::Exit;
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    Demo(demo::Demo),
+    Serve(serve::Serve),
+    Check(check::Check),
+    Watch(watch::Watch),
+    Export(export::Export),
+    Rig(rig::RigCommand),
+}
+
+impl Command {
+    /// Runs it.
+    pub(crate) fn run(self) -> anyhow::Result<Exit> {
+        match self {
+            Self::Demo(demo) => demo.run(),
+            Self::Serve(serve) => serve.run(),
+            Self::Check(check) => check.run(),
+            Self::Watch(watch) => watch.run(),
+            Self::Export(export) => export.run(),
+            Self::Rig(rig) => rig.run(),
+        }
+    }
+}

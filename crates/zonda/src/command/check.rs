@@ -1,0 +1,127 @@
+//! `zonda check`: every mistake in a configuration file at once.
+
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use clap::Args;
+use zonda_config::{Checked, Config, DriverPlan, Faults, TextWire};
+
+use crate::exit::Exit;
+
+/// Check a configuration file: every mistake at once, with its line and the way out.
+///
+/// Opens no port and asks no device. Mistakes end with exit code 1; a port that is not there is
+/// only mentioned, because a line waits for its port.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:  zonda check config/curing-oven.toml")]
+pub(crate) struct Check {
+    /// The configuration file.
+    file: PathBuf,
+    /// Say the mistakes as JSON, for scripts and editors.
+    #[arg(long)]
+    json: bool,
+}
+
+impl Check {
+    pub(crate) fn run(self) -> anyhow::Result<Exit> {
+        let checked = read(&self.file)?;
+        if self.json {
+            println!("{}", as_json(&checked));
+        } else {
+            match &checked {
+                Ok(checked) => say_well(&self.file, checked),
+                Err(faults) => say_faults(faults),
+            }
+        }
+        Ok(if checked.is_ok() {
+            Exit::Done
+        } else {
+            Exit::NotWell
+        })
+    }
+}
+
+/// Reads and checks a file.
+///
+/// # Errors
+/// Outside: the file cannot be read. Inside: its faults.
+pub(crate) fn read(file: &Path) -> anyhow::Result<Result<Checked, Faults>> {
+    let text =
+        std::fs::read_to_string(file).with_context(|| format!("cannot read {}", file.display()))?;
+    Ok(zonda_config::check(&file.display().to_string(), &text))
+}
+
+/// Says faults to a person.
+pub(crate) fn say_faults(faults: &Faults) {
+    eprint!("{}", report(faults));
+    let count = faults.list().len();
+    eprintln!(
+        "\n{count} {} to put right.",
+        if count == 1 { "mistake" } else { "mistakes" }
+    );
+}
+
+fn report(faults: &Faults) -> String {
+    let width = std::env::var("COLUMNS")
+        .ok()
+        .and_then(|columns| columns.parse().ok())
+        .unwrap_or(100);
+    faults.report(std::io::stderr().is_terminal(), width)
+}
+
+fn say_well(file: &Path, checked: &Checked) {
+    if !checked.warnings.list().is_empty() {
+        eprint!("{}", report(&checked.warnings));
+    }
+    for port in missing_ports(&checked.config) {
+        eprintln!("  note: {port} is not there now; its line will wait for it");
+    }
+    let Config {
+        lines,
+        sources,
+        channels,
+        ..
+    } = &checked.config;
+    println!(
+        "{} is well: {} lines, {} sources, {} channels.",
+        file.display(),
+        lines.len(),
+        sources.len(),
+        channels.len()
+    );
+}
+
+/// Serial ports of the configuration that do not exist at this moment.
+fn missing_ports(config: &Config) -> Vec<String> {
+    let ports = config.lines.iter().filter_map(|line| match &line.driver {
+        DriverPlan::ModbusRtu(plan) => Some(&plan.port.path),
+        DriverPlan::Text(plan) => match &plan.wire {
+            TextWire::Serial(port) => Some(&port.path),
+            TextWire::Tcp(..) => None,
+        },
+        DriverPlan::ModbusTcp(_) => None,
+    });
+    ports
+        .filter(|path| !path.exists())
+        .map(|path| path.display().to_string())
+        .collect()
+}
+
+fn as_json(checked: &Result<Checked, Faults>) -> serde_json::Value {
+    let list = |faults: &Faults| -> Vec<_> {
+        let one = |fault: &zonda_config::Fault| {
+            let (line, column) = faults.place(fault);
+            serde_json::json!({ "line": line, "column": column, "what": fault.what, "help": fault.help })
+        };
+        faults.list().iter().map(one).collect()
+    };
+    match checked {
+        Ok(checked) => {
+            serde_json::json!({ "well": true, "mistakes": [], "warnings": list(&checked.warnings), "channels": checked.config.channels.len() })
+        }
+        Err(faults) => {
+            serde_json::json!({ "well": false, "mistakes": list(faults), "warnings": [] })
+        }
+    }
+}

@@ -1,0 +1,267 @@
+//! `zonda export`: CSV from the record, with or without a daemon at work.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use anyhow::{Context, bail};
+use clap::{Args, ValueEnum};
+use indicatif::{ProgressBar, ProgressStyle};
+use jiff::tz::TimeZone;
+use zonda_model::{ChannelName, Period, Stamp};
+use zonda_report::csv::{Dialect, Form, Zone};
+use zonda_report::{Export as Writing, Layout, Request, TrueUtc, Units};
+use zonda_store::Readable;
+
+use crate::exit::Exit;
+use crate::when;
+
+/// Write CSV from the record. Reads the file itself: a daemon may be recording into it or not.
+///
+/// Everything by default; narrow it down by time and channels. Times are UTC unless --tz asks for a
+/// local column beside it.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  \
+    zonda export --data data --layout wide --last 12h -o night.csv\n  \
+    zonda export --data data --from '2026-11-24 22:00' --to '2026-11-25 06:00' --tz Europe/Berlin -o night.csv\n  \
+    zonda export --data data --layout gaps            (what is missing, and why)\n  \
+    zonda export --data data --channels Z1-left.velocity,Z1-left.temperature")]
+pub(crate) struct Export {
+    /// Directory of the record.
+    #[arg(long, default_value = "data")]
+    data: PathBuf,
+    /// How the rows are laid out.
+    #[arg(long, alias = "format", value_enum, default_value_t = Laid::Long)]
+    layout: Laid,
+    /// From this time on: `2026-11-25T02:10:00Z`, or `2026-11-25 02:10` in the zone of --tz.
+    #[arg(long)]
+    from: Option<String>,
+    /// Up to, and not including, this time.
+    #[arg(long)]
+    to: Option<String>,
+    /// The last stretch of the record, such as `1m` or `12h`, in place of --from.
+    #[arg(long, value_parser = when::duration, conflicts_with = "from")]
+    last: Option<Duration>,
+    /// Only these channels, in this order, separated by commas.
+    #[arg(long, value_delimiter = ',')]
+    channels: Vec<String>,
+    /// Step of the wide layout, such as `1s`; by default the tick of the fastest channel.
+    #[arg(long, value_parser = when::duration)]
+    step: Option<Duration>,
+    /// In which units values are written.
+    #[arg(long, value_enum, default_value_t = In::Si)]
+    units: In,
+    /// IANA name of a time zone: adds local time and offset beside UTC.
+    #[arg(long)]
+    tz: Option<String>,
+    /// Semicolons between cells and decimal commas, for spreadsheets of some countries.
+    #[arg(long)]
+    decimal_comma: bool,
+    /// Put a byte order mark in front, so that some spreadsheets read ° and µ right.
+    #[arg(long)]
+    bom: bool,
+    /// The file to write; it must not exist. Standard output without it.
+    #[arg(long, short)]
+    output: Option<PathBuf>,
+    /// Write over a file that exists.
+    #[arg(long)]
+    force: bool,
+}
+
+/// How an export is laid out.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Laid {
+    /// A row per sample: time, channel, value, unit, quality, code.
+    Long,
+    /// A row per step, a column per channel, then a quality column per channel.
+    Wide,
+    /// A row per gap: channel, from, to, cause.
+    Gaps,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum In {
+    /// m/s, °C, Pa: as the record keeps them.
+    Si,
+    /// As the configuration speaks of each channel.
+    Configured,
+}
+
+impl Export {
+    pub(crate) fn run(self) -> anyhow::Result<Exit> {
+        crate::runtime()?.block_on(self.write())
+    }
+
+    async fn write(self) -> anyhow::Result<Exit> {
+        let record = Readable::open(&self.data).await?;
+        let request = self.request(&record).await?;
+        let bar = progress(&record, &request, self.output.is_some()).await?;
+        let count = match &self.output {
+            Some(path) => to_file(&record, &request, path, self.force, &bar).await?,
+            None => {
+                copy(
+                    &record,
+                    &request,
+                    &mut std::io::BufWriter::new(std::io::stdout()),
+                    &bar,
+                )
+                .await?
+            }
+        };
+        bar.finish_and_clear();
+        if let Some(path) = &self.output {
+            eprintln!(
+                "{}: {} rows, {} samples",
+                path.display(),
+                count.rows,
+                count.samples
+            );
+        }
+        if count.rows == 0 {
+            eprintln!(
+                "note: nothing was recorded between {} and {}",
+                request.range.0, request.range.1
+            );
+        }
+        Ok(Exit::Done)
+    }
+
+    async fn request(&self, record: &Readable) -> anyhow::Result<Request> {
+        let zone = self
+            .tz
+            .as_deref()
+            .map(|name| {
+                TimeZone::get(name).with_context(|| format!("`{name}` is not an IANA time zone"))
+            })
+            .transpose()?;
+        let names = self
+            .channels
+            .iter()
+            .map(|name| {
+                name.trim()
+                    .parse::<ChannelName>()
+                    .with_context(|| format!("--channels: `{name}`"))
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        let layout = match self.layout {
+            Laid::Long => Layout::Long,
+            Laid::Gaps => Layout::Gaps,
+            Laid::Wide => Layout::Wide(self.step.map(Period::new).transpose().context("--step")?),
+        };
+        Ok(Request {
+            range: self.range(record, zone.as_ref()).await?,
+            channels: (!names.is_empty()).then_some(names),
+            layout,
+            units: match self.units {
+                In::Si => Units::Si,
+                In::Configured => Units::Configured,
+            },
+            form: Form {
+                dialect: if self.decimal_comma {
+                    Dialect::Semicolon
+                } else {
+                    Dialect::Comma
+                },
+                zone: zone.map_or(Zone::Utc, Zone::Local),
+            },
+            mark: self.bom,
+        })
+    }
+
+    /// The stretch asked for, in true UTC.
+    async fn range(
+        &self,
+        record: &Readable,
+        zone: Option<&TimeZone>,
+    ) -> anyhow::Result<(Stamp, Stamp)> {
+        let zone = zone.cloned().unwrap_or(TimeZone::UTC);
+        let read = |text: &Option<String>| {
+            text.as_deref()
+                .map(|text| when::stamp(text, &zone))
+                .transpose()
+        };
+        let utc = TrueUtc::new(record.clock().await?);
+        let (first, last) = record
+            .extent()
+            .await?
+            .map_or_else(Default::default, |(first, last)| {
+                (utc.of(first), utc.of(last))
+            });
+        let end = last.plus(Duration::from_micros(1));
+        let to = read(&self.to)?.unwrap_or(end);
+        let from = match self.last {
+            Some(span) => to.minus(span),
+            None => read(&self.from)?.unwrap_or(first),
+        };
+        if from > to {
+            bail!("--from ({from}) is after --to ({to})");
+        }
+        Ok((from, to))
+    }
+}
+
+/// Progress on a terminal, by samples; silent otherwise.
+async fn progress(
+    record: &Readable,
+    request: &Request,
+    to_file: bool,
+) -> anyhow::Result<ProgressBar> {
+    if !to_file || matches!(request.layout, Layout::Gaps) {
+        return Ok(ProgressBar::hidden());
+    }
+    let all = record.count_samples(request.range).await?;
+    let style =
+        ProgressStyle::with_template("{bar:40} {pos} of {len} samples, {per_sec}, {eta} left")?;
+    Ok(ProgressBar::new(u64::try_from(all).unwrap_or(0)).with_style(style))
+}
+
+/// Writes beside the target and renames at the end: what has the final name is whole.
+async fn to_file(
+    record: &Readable,
+    request: &Request,
+    path: &Path,
+    force: bool,
+    bar: &ProgressBar,
+) -> anyhow::Result<zonda_report::Count> {
+    if !force && path.exists() {
+        bail!(
+            "{} exists; choose another name, or say --force",
+            path.display()
+        );
+    }
+    let mut partial = path.as_os_str().to_owned();
+    partial.push(".partial");
+    let partial = PathBuf::from(partial);
+    let outcome = async {
+        let mut file = std::io::BufWriter::new(std::fs::File::create(&partial)?);
+        let count = copy(record, request, &mut file, bar).await?;
+        file.into_inner()?.sync_all()?;
+        std::fs::rename(&partial, path)?;
+        anyhow::Ok(count)
+    }
+    .await;
+    outcome
+        .inspect_err(|_| drop(std::fs::remove_file(&partial)))
+        .with_context(|| format!("cannot write {}", path.display()))
+}
+
+async fn copy(
+    record: &Readable,
+    request: &Request,
+    out: &mut impl Write,
+    bar: &ProgressBar,
+) -> anyhow::Result<zonda_report::Count> {
+    let mut writing = Writing::begin(record, request).await?;
+    while let Some(chunk) = writing.next().await? {
+        match out.write_all(&chunk) {
+            // Whoever reads has seen enough, as `head` does.
+            Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => {
+                return Ok(writing.count());
+            }
+            written => written?,
+        }
+        bar.set_position(writing.count().samples);
+    }
+    out.flush()?;
+    Ok(writing.count())
+}

@@ -1,0 +1,69 @@
+//! `zonda serve`: the daemon.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use crate::command::check;
+use crate::exit::Exit;
+use crate::host::{Host, Signals};
+
+/// Record: read every meter, store every sample, serve the page and the API.
+///
+/// Runs until SIGTERM or SIGINT, which lose nothing. A wrong configuration is refused with all its
+/// mistakes (exit code 2); a record that must not be touched is refused as well (exit code 3). A
+/// port or device that is not there is waited for.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  zonda check oven.toml\n  zonda serve --config oven.toml\n  zonda watch --config oven.toml"
+)]
+pub(crate) struct Serve {
+    /// The configuration file.
+    #[arg(long, short, env = "ZONDA_CONFIG")]
+    config: PathBuf,
+}
+
+impl Serve {
+    pub(crate) fn run(self) -> anyhow::Result<Exit> {
+        let checked = match check::read(&self.config)? {
+            Ok(checked) => checked,
+            Err(faults) => {
+                check::say_faults(&faults);
+                return Ok(Exit::WrongUse);
+            }
+        };
+        for warning in checked.warnings.list() {
+            let (line, _) = checked.warnings.place(warning);
+            tracing::warn!("{}:{line}: {}", self.config.display(), warning.what);
+        }
+        crate::runtime()?.block_on(record(checked.config))
+    }
+}
+
+async fn record(config: zonda_config::Config) -> anyhow::Result<Exit> {
+    let mut signals = Signals::listen()?;
+    let mut host = Host::start(config).await?;
+    let failure = tokio::select! {
+        name = signals.next() => {
+            tracing::info!("{name}: stopping");
+            None
+        }
+        reason = host.station.failed() => Some(reason),
+    };
+    let stopped = host.stop().await;
+    tracing::info!(
+        samples = stopped.samples,
+        lost = stopped.lost,
+        "stopped; everything recorded is {}",
+        if stopped.is_complete {
+            "durable"
+        } else {
+            "durable but what memory held"
+        }
+    );
+    match failure {
+        Some(reason) => anyhow::bail!("the station could not go on: {reason}"),
+        None if stopped.is_complete => Ok(Exit::Done),
+        None => Ok(Exit::CouldNot),
+    }
+}

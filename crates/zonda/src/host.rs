@@ -1,0 +1,114 @@
+//! A station with its HTTP side in this process, from start to orderly end.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use anyhow::Context;
+use tokio::net::TcpListener;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::task::JoinHandle;
+use tokio_util::sync::CancellationToken;
+use zonda_config::Config;
+use zonda_http::{App, LineView, View};
+use zonda_station::{Station, Stopped};
+
+use crate::address;
+
+/// A running daemon.
+pub(crate) struct Host {
+    pub(crate) station: Station,
+    /// Where it listens.
+    pub(crate) address: SocketAddr,
+    data: PathBuf,
+    http: Vec<JoinHandle<()>>,
+    stop: CancellationToken,
+}
+
+impl Host {
+    /// Starts: record, lines, HTTP.
+    pub(crate) async fn start(config: Config) -> anyhow::Result<Self> {
+        let (listen, data) = (config.http.listen, config.station.data.clone());
+        // Before the record: an address that is taken should not leave a session behind.
+        let listener = TcpListener::bind(listen)
+            .await
+            .with_context(|| format!("cannot listen on {listen}"))?;
+        let address = listener.local_addr()?;
+        let station = Station::start(config, env!("CARGO_PKG_VERSION")).await?;
+        let stop = CancellationToken::new();
+        let app = App::new(view_of(&station), [], stop.clone());
+        let feed = tokio::spawn(app.feed());
+        let serving = tokio::spawn(zonda_http::server::serve(
+            listener,
+            app.router(),
+            stop.clone(),
+        ));
+        if let Err(error) = address::write(&data, address) {
+            tracing::warn!("other commands will not find this daemon by itself: {error}");
+        }
+        tracing::info!(
+            "recording into {}; page and API at http://{address}/",
+            data.display()
+        );
+        Ok(Self {
+            station,
+            address,
+            data,
+            http: vec![feed, serving],
+            stop,
+        })
+    }
+
+    /// Ends: what is recorded is made safe first, then readers are sent away.
+    pub(crate) async fn stop(self) -> Stopped {
+        address::remove(&self.data);
+        let stopped = self.station.stop().await;
+        self.stop.cancel();
+        for task in self.http {
+            if let Err(error) = task.await {
+                tracing::error!("the HTTP side did not end in order: {error}");
+            }
+        }
+        stopped
+    }
+}
+
+fn view_of(station: &Station) -> View {
+    View {
+        config: station.config(),
+        board: station.board(),
+        axis: station.axis(),
+        record: station.record(),
+        recording: station.recording(),
+        lines: station
+            .lines()
+            .map(|(name, health)| LineView { name, health })
+            .collect(),
+        samples: station.live(),
+        boot: station.boot().to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+    }
+}
+
+/// The signals that end the daemon. Made before anything else, so that none goes astray; a second
+/// one while it is ending is taken in and changes nothing.
+pub(crate) struct Signals {
+    term: Signal,
+    interrupt: Signal,
+}
+
+impl Signals {
+    pub(crate) fn listen() -> std::io::Result<Self> {
+        Ok(Self {
+            term: signal(SignalKind::terminate())?,
+            interrupt: signal(SignalKind::interrupt())?,
+        })
+    }
+
+    /// Waits for the next one; gives its name. Safe to drop while it waits.
+    pub(crate) async fn next(&mut self) -> &'static str {
+        tokio::select! {
+            _ = self.term.recv() => "SIGTERM",
+            _ = self.interrupt.recv() => "SIGINT",
+        }
+    }
+}
