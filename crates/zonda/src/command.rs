@@ -1,5 +1,6 @@
 //! The commands.
 
+mod bench;
 mod check;
 mod demo;
 mod export;
@@ -20,6 +21,7 @@ pub(crate) enum Command {
     Watch(watch::Watch),
     Export(export::Export),
     Rig(rig::RigCommand),
+    Bench(bench::Bench),
 }
 
 impl Command {
@@ -32,6 +34,7 @@ impl Command {
             Self::Watch(watch) => watch.run(),
             Self::Export(export) => export.run(),
             Self::Rig(rig) => rig.run(),
+            Self::Bench(bench) => bench.run(),
         }
     }
 }

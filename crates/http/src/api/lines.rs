@@ -42,6 +42,12 @@ struct Line {
     cycle_ms: Option<f64>,
     /// The least that the wire itself needs for it, ms; zero where it has no fixed speed.
     wire_min_ms: Option<f64>,
+    /// How late half of the ticks began at most, ms.
+    lateness_p50_ms: f64,
+    /// How late all but one in a thousand ticks began at most, ms.
+    lateness_p999_ms: f64,
+    /// How late the latest tick began, ms.
+    lateness_max_ms: f64,
     /// When it last gave data, true UTC.
     good_at: Option<String>,
     /// What was last wrong.
@@ -98,10 +104,13 @@ fn line_of(name: String, health: &LineHealth, view: &View) -> Line {
         resyncs: health.resyncs,
         opens: health.opens,
         missed: missed.map(|(cause, count)| (cause.word(), count)).collect(),
-        cycle_ms: health.cycle.map(|cycle| cycle.took.as_secs_f64() * 1000.0),
+        cycle_ms: health.cycle.map(|cycle| ms(cycle.took)),
         wire_min_ms: health
             .cycle
             .map(|cycle| cycle.wire_min.as_secs_f64() * 1000.0),
+        lateness_p50_ms: ms(health.lateness.permille(500)),
+        lateness_p999_ms: ms(health.lateness.permille(999)),
+        lateness_max_ms: ms(health.lateness.max()),
         good_at: health.good_at.map(time),
         error: health.error.as_ref().map(|note| error_of(note, view)),
         sources: health
@@ -110,6 +119,10 @@ fn line_of(name: String, health: &LineHealth, view: &View) -> Line {
             .map(|source| source_of(source, view))
             .collect(),
     }
+}
+
+fn ms(span: std::time::Duration) -> f64 {
+    span.as_secs_f64() * 1000.0
 }
 
 fn source_of(source: &SourceHealth, view: &View) -> LineSource {

@@ -144,6 +144,7 @@ impl Watch {
 
     fn table(&self, board: &Board, of: &str) -> Table {
         let mut table = Table::new();
+        table.load_style(comfy_table::presets::NOTHING);
         table.set_content_arrangement(ContentArrangement::Dynamic);
         table.set_header([
             "channel",
