@@ -14,8 +14,9 @@ use crate::fault::{Fault, Faults};
 use crate::keys::{self, OUTPUT, TOPS};
 use crate::output::{self, Draft};
 use crate::plan::{ChannelPlan, Config, HttpPlan, Revision, StationPlan};
-use crate::section::{At, Section, likeness};
+use crate::section::{At, Section, unknown};
 use crate::source::Sources;
+use crate::syntax;
 
 /// A configuration that holds, and what to look at twice all the same.
 #[derive(Clone, Debug)]
@@ -29,11 +30,14 @@ pub struct Checked {
 /// Checks the text of a configuration file. `name` is how messages call the file.
 ///
 /// # Errors
-/// Every mistake in it, at once, in the order of their places.
+/// Every mistake in it, at once, in the order of their places. Where the text is not TOML, only that:
+/// what could be read of it would lead to mistakes that nobody made.
 pub fn check(name: &str, text: &str) -> Result<Checked, Faults> {
     let (table, errors) = DeTable::parse_recoverable(text);
-    let mut faults: Vec<Fault> = errors.iter().map(syntax).collect();
-    let mut warnings = Vec::new();
+    if !errors.is_empty() {
+        return Err(Faults::new(name, text, syntax::faults(text, &errors)));
+    }
+    let (mut faults, mut warnings) = (Vec::new(), Vec::new());
     let config = read(table.get_ref(), text, &mut faults, &mut warnings);
     match config {
         Some(config) if faults.is_empty() => Ok(Checked {
@@ -42,17 +46,6 @@ pub fn check(name: &str, text: &str) -> Result<Checked, Faults> {
         }),
         _ => Err(Faults::new(name, text, faults)),
     }
-}
-
-fn syntax(error: &toml::de::Error) -> Fault {
-    let what = error
-        .message()
-        .lines()
-        .next()
-        .unwrap_or("not readable")
-        .to_owned();
-    Fault::new(error.span().unwrap_or(0..0), what)
-        .help("this is about the TOML itself, see https://toml.io")
 }
 
 fn read(
@@ -99,7 +92,10 @@ fn check_tops(file: &DeTable<'_>, faults: &mut Vec<Fault>) {
     for (name, value) in file {
         let top = TOPS.iter().find(|top| top.name == name.get_ref());
         match top {
-            None => faults.push(unknown_top(name)),
+            None => {
+                let known: Vec<_> = TOPS.iter().map(|top| top.name).collect();
+                faults.push(unknown(name, "table", &known));
+            }
             Some(top) if !value.get_ref().is_table() => {
                 let shape = if top.named {
                     format!("[{}.NAME]", top.name)
@@ -114,29 +110,6 @@ fn check_tops(file: &DeTable<'_>, faults: &mut Vec<Fault>) {
             Some(_) => {}
         }
     }
-}
-
-fn unknown_top(name: &Spanned<std::borrow::Cow<'_, str>>) -> Fault {
-    let nearest = TOPS.iter().max_by(|a, b| {
-        likeness(a.name, name.get_ref()).total_cmp(&likeness(b.name, name.get_ref()))
-    });
-    let help = match nearest {
-        Some(top) if likeness(top.name, name.get_ref()) > 0.75 => {
-            format!("did you mean `{}`?", top.name)
-        }
-        _ => format!(
-            "known here: {}",
-            TOPS.iter()
-                .map(|top| top.name)
-                .collect::<Vec<_>>()
-                .join(", ")
-        ),
-    };
-    Fault::new(
-        name.span(),
-        format!("`{}` is not a table known here", name.get_ref()),
-    )
-    .help(help)
 }
 
 fn keys_of(name: &str) -> &'static [keys::Key] {
@@ -235,7 +208,11 @@ fn http(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<HttpPlan> 
     if section.text("listen").is_none() {
         return Some(HttpPlan { listen: default });
     }
-    let listen = section.parsed::<SocketAddr>("listen", faults)?;
+    let read = |text: &str| {
+        text.parse::<SocketAddr>()
+            .map_err(|_| format!("`{text}` is not an IP address and a port"))
+    };
+    let listen = section.read("listen", read, faults)?;
     if !listen.value.ip().is_loopback() {
         let fault = Fault::new(
             listen.span,

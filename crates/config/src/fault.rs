@@ -23,14 +23,14 @@ impl Fault {
     pub(crate) fn new(span: Range<usize>, what: impl Into<String>) -> Self {
         Self {
             span,
-            what: what.into(),
+            what: sentence(&what.into()),
             help: None,
             also: None,
         }
     }
 
     pub(crate) fn help(mut self, help: impl Into<String>) -> Self {
-        self.help = Some(help.into());
+        self.help = Some(sentence(&help.into()));
         self
     }
 
@@ -38,6 +38,32 @@ impl Fault {
         self.also = Some((span, what.into()));
         self
     }
+}
+
+/// The longest sentence that is said whole.
+const SENTENCE_MAX: usize = 400;
+
+/// One line that shows what it quotes: the file may hold anything, such as a blank that has no width,
+/// or half of the file between two quotation marks.
+fn sentence(text: &str) -> String {
+    let is_unseen = |c: char| {
+        let has_no_width = matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
+        c.is_control() || has_no_width || (c.is_whitespace() && c != ' ')
+    };
+    let mut seen = String::new();
+    for c in text.chars() {
+        if is_unseen(c) {
+            seen.extend(c.escape_default());
+        } else {
+            seen.push(c);
+        }
+    }
+    if seen.len() > SENTENCE_MAX {
+        let start = seen.floor_char_boundary(SENTENCE_MAX / 2);
+        let end = seen.ceil_char_boundary(seen.len() - SENTENCE_MAX / 2);
+        seen.replace_range(start..end, " … ");
+    }
+    seen
 }
 
 /// What a result holds, or `None` and its error noted as a fault.
@@ -74,9 +100,11 @@ impl Faults {
         &self.list
     }
 
-    /// Line and column of a fault, both from 1; the column counts characters.
+    /// Line and column of a fault, both from 1; the column counts characters, as editors do.
     pub fn place(&self, fault: &Fault) -> (usize, usize) {
         let before = &self.text[..self.text.floor_char_boundary(fault.span.start)];
+        // Editors do not show a byte order mark.
+        let before = before.strip_prefix('\u{feff}').unwrap_or(before);
         let line_start = before.rfind('\n').map_or(0, |at| at + 1);
         (
             before.matches('\n').count() + 1,

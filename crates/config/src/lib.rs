@@ -18,6 +18,7 @@ pub mod schema;
 mod section;
 mod signal;
 mod source;
+mod syntax;
 mod text;
 
 pub use check::{Checked, check};

@@ -99,6 +99,9 @@ fn read_driver(
     let section = &named.section;
     let drivers = ["modbus-rtu", "modbus-tcp", "text"];
     let given = drivers.iter().filter(|key| section.has(key)).count();
+    if given == 0 && section.is_misspelt() {
+        return (Carries::Unclear, None);
+    }
     if given != 1 {
         let what = format!("a line has exactly one driver, this one has {given}");
         faults.push(

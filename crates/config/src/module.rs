@@ -43,6 +43,9 @@ impl Module {
         let timeout = read_timeout(section, every, faults);
         let retries = section.whole("retries", 0_i64, 3, faults);
         let registers_max = section.whole("registers_max", 1_i64, 125, faults);
+        if section.is_misspelt() || (section.has("count") && count.is_none()) {
+            return None;
+        }
         let (code, registers) = (code?, registers?);
         refuse_half_inputs(&registers, code.width, faults)?;
         let At {

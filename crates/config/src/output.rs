@@ -35,7 +35,7 @@ pub(crate) fn read(
     if let Some(quantity) = quantity {
         check_quantity(quantity, unit.as_ref(), range.as_ref(), faults);
     }
-    if faults.len() > before {
+    if faults.len() > before || section.is_misspelt() {
         return None;
     }
     let (input, quantity) = (input?, quantity?);

@@ -25,6 +25,8 @@ pub(crate) struct Section<'t, 'i> {
     /// The place of the table's name, or of the table itself.
     pub(crate) span: Range<usize>,
     keys: &'static [Key],
+    /// Keys that seem to be there under a wrong name.
+    misspelt: Vec<&'static str>,
 }
 
 impl<'t, 'i> Section<'t, 'i> {
@@ -35,20 +37,32 @@ impl<'t, 'i> Section<'t, 'i> {
         keys: &'static [Key],
         faults: &mut Vec<Fault>,
     ) -> Self {
+        let known: Vec<&'static str> = keys.iter().map(|key| key.name).collect();
+        let mut misspelt = Vec::new();
         for (name, value) in table {
-            match keys.iter().find(|key| key.name == name.get_ref()) {
-                Some(key) => check_kind(key, value, faults),
-                None => faults.push(unknown(name, keys)),
+            if let Some(key) = keys.iter().find(|key| key.name == name.get_ref()) {
+                check_kind(key, value, faults);
+            } else {
+                faults.push(unknown(name, "key", &known));
+                misspelt.extend(nearest(name.get_ref(), &known));
             }
         }
-        for key in keys
-            .iter()
-            .filter(|key| key.required && table.get(key.name).is_none())
-        {
+        let is_there = |key: &Key| table.contains_key(key.name) || misspelt.contains(&key.name);
+        for key in keys.iter().filter(|key| key.required && !is_there(key)) {
             let missing = format!("`{}` is missing: {}", key.name, key.about);
             faults.push(Fault::new(span.clone(), missing).help(key.such_as()));
         }
-        Self { table, span, keys }
+        Self {
+            table,
+            span,
+            keys,
+            misspelt,
+        }
+    }
+
+    /// Whether a key may only seem to be missing, because it is there under a wrong name.
+    pub(crate) fn is_misspelt(&self) -> bool {
+        !self.misspelt.is_empty()
     }
 
     fn get(&self, name: &str) -> Option<&'t Spanned<DeValue<'i>>> {
@@ -130,7 +144,13 @@ impl<'t, 'i> Section<'t, 'i> {
                 span: text.span,
             }),
             Err(what) => {
-                faults.push(Fault::new(text.span, what).help(self.example(name)));
+                let shows_how = what.contains("such as");
+                let fault = Fault::new(text.span, what);
+                faults.push(if shows_how {
+                    fault
+                } else {
+                    fault.help(self.example(name))
+                });
                 None
             }
         }
@@ -216,9 +236,12 @@ fn text_of<'t>(value: &'t Spanned<DeValue<'_>>) -> Option<At<&'t str>> {
     })
 }
 
-/// A length of time as the file would have it: `250 ms`, `1.5 s`.
+/// A length of time as the file would have it: `250 ms`, `1.5 s`, `24 h`.
 pub(crate) fn spelled(span: Duration) -> String {
-    if span < Duration::from_secs(1) {
+    let hours = span.as_secs() / 3600;
+    if hours > 0 && span == Duration::from_hours(hours) {
+        format!("{hours} h")
+    } else if span < Duration::from_secs(1) {
         let micros = (span.as_secs_f64() * 1e6).round();
         format!("{} ms", micros / 1e3)
     } else {
@@ -280,26 +303,24 @@ fn noun_of(value: &DeValue<'_>) -> &'static str {
     }
 }
 
-/// A key that is not in the list, with the nearest one that is.
-pub(crate) fn unknown(name: &Spanned<Cow<'_, str>>, keys: &[Key]) -> Fault {
-    let fault = Fault::new(
-        name.span(),
-        format!("`{}` is not a key known here", name.get_ref()),
-    );
-    let nearest = keys.iter().max_by(|a, b| {
-        likeness(a.name, name.get_ref()).total_cmp(&likeness(b.name, name.get_ref()))
-    });
-    match nearest {
-        Some(key) if likeness(key.name, name.get_ref()) > 0.75 => {
-            fault.help(format!("did you mean `{}`?", key.name))
-        }
-        _ => {
-            let all: Vec<_> = keys.iter().map(|key| key.name).collect();
-            fault.help(format!("known here: {}", all.join(", ")))
-        }
-    }
+/// A key or table that is not known, with the nearest one that is.
+pub(crate) fn unknown(name: &Spanned<Cow<'_, str>>, noun: &str, known: &[&str]) -> Fault {
+    let what = format!("`{}` is not a {noun} known here", name.get_ref());
+    let help = match nearest(name.get_ref(), known) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None => format!("known here: {}", known.join(", ")),
+    };
+    Fault::new(name.span(), what).help(help)
 }
 
-pub(crate) fn likeness(a: &str, b: &str) -> f64 {
-    strsim::jaro_winkler(a, b)
+/// The known word that was meant, most likely.
+fn nearest<'k>(name: &str, known: &[&'k str]) -> Option<&'k str> {
+    let likeness = |word: &str| strsim::jaro_winkler(word, name);
+    let near = known
+        .iter()
+        .max_by(|a, b| likeness(a).total_cmp(&likeness(b)))?;
+    (likeness(near) > LIKENESS_MIN).then_some(near)
 }
+
+/// Above it, a word is taken for a slip of the pen (tried on slips of our own, no source).
+const LIKENESS_MIN: f64 = 0.75;

@@ -114,7 +114,7 @@ fn read_format(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<Tex
     if let Some(length) = read_length(section, faults) {
         spec.length = length;
     }
-    if faults.len() > before {
+    if faults.len() > before || section.is_misspelt() {
         return None;
     }
     let refuse = |errors: Vec<BadFormat>| {
@@ -377,6 +377,9 @@ fn written(section: &Section<'_, '_>, text: &str) -> Option<Range<usize>> {
     let mut all: Vec<_> = names.chain(units).chain(single).chain(fields).collect();
     all.reverse();
     all.into_iter()
-        .find(|at| at.value == text || literal(at.value) == Some(text))
+        .find(|at| {
+            let escaped = at.value.as_bytes().escape_ascii();
+            at.value == text || literal(at.value) == Some(text) || escaped.to_string() == text
+        })
         .map(|at| at.span)
 }

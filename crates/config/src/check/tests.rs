@@ -63,6 +63,19 @@ fn a_meter_yields_its_channels_in_the_order_of_the_file() {
 }
 
 #[test]
+fn an_answer_is_waited_for_no_longer_than_the_tick_allows() {
+    let timeout = |every: &str| {
+        let config = checked(&BENCH.replace("250 ms", every)).config;
+        match &config.lines[0].driver {
+            crate::DriverPlan::ModbusRtu(line) => line.modules[0].timeout,
+            _ => panic!("not an RTU line"),
+        }
+    };
+    assert_eq!(timeout("10 s"), Duration::from_millis(300));
+    assert_eq!(timeout("250 ms"), Duration::from_millis(125));
+}
+
+#[test]
 fn a_reversed_range_maps_from_its_upper_end() {
     let config = checked(BENCH).config;
     let mapping = &config.channels[0].mapping;
@@ -111,6 +124,22 @@ fn a_text_line_says_how_it_is_taken_apart() {
         config.channels[0].mapping.map(Some(Code::Number(3.25))),
         (Some(3.25), Quality::empty())
     );
+}
+
+#[test]
+fn a_line_of_text_may_have_one_length_only() {
+    let length = |key: &str| {
+        let text = format!(
+            "[line.p7]\nevery = \"1 s\"\ntext = {{ address = \"192.0.2.11:4001\", fields = [\"v\"], {key} }}\n\
+             [meter.P7]\nvelocity = {{ input = \"p7.v\", unit = \"m/s\" }}\n"
+        );
+        match &checked(&text).config.lines[0].driver {
+            crate::DriverPlan::Text(plan) => plan.format.spec().length.clone(),
+            _ => panic!("not a line of text"),
+        }
+    };
+    assert_eq!(length("line_length = 24"), 24..=24);
+    assert_eq!(length("line_max = 24"), 1..=24);
 }
 
 #[test]
