@@ -11,7 +11,7 @@ use std::time::Duration;
 use zonda_model::{Cause, Period, Quality, Sample, Stamp};
 
 /// The stretch over which spread is stated.
-pub const SPREAD_OVER: Duration = Duration::from_secs(60);
+pub const SPREAD_OVER: Duration = Duration::from_mins(1);
 /// The windows of the moving means.
 pub const MEANS_OVER: [Duration; 3] = [
     Duration::from_secs(1),

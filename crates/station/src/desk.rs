@@ -132,9 +132,10 @@ impl Desk {
                 ),
             ),
         };
-        match severity {
-            Severity::Info => tracing::info!(source = %name, line = %line, "{text}"),
-            _ => tracing::warn!(source = %name, line = %line, "{text}"),
+        if severity == Severity::Info {
+            tracing::info!(source = %name, line = %line, "{text}");
+        } else {
+            tracing::warn!(source = %name, line = %line, "{text}");
         }
         self.recorder
             .event(Event {

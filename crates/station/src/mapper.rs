@@ -46,7 +46,7 @@ impl Mapper {
         &self,
         source: SourceId,
         at: Stamp,
-        codes: &[Coded],
+        scanned: &[Coded],
     ) -> Vec<Sample<usize>> {
         let mark = if self.simulated.get(source.0).copied().unwrap_or(false) {
             Quality::SIMULATED
@@ -55,13 +55,13 @@ impl Mapper {
         };
         let sample = |index: &usize| {
             let channel = &self.channels[*index];
-            let coded = codes.get(channel.input)?;
-            let (value, found) = match coded.code {
+            let input = scanned.get(channel.input)?;
+            let (value, found) = match input.code {
                 Some(code) => channel.mapping.map(Some(code)),
                 // A status word says itself what it stands for.
                 None => (
                     None,
-                    if coded.quality.is_good() {
+                    if input.quality.is_good() {
                         Quality::NO_NUMBER
                     } else {
                         Quality::empty()
@@ -71,9 +71,9 @@ impl Mapper {
             Some(Sample {
                 channel: *index,
                 at,
-                code: coded.code,
+                code: input.code,
                 value,
-                quality: coded.quality | found | mark,
+                quality: input.quality | found | mark,
             })
         };
         self.channels(source).iter().filter_map(sample).collect()

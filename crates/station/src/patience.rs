@@ -8,9 +8,9 @@ use zonda_model::{Miss, Stamp};
 
 /// Shorter absences are gaps and nothing to wake anybody for.
 const AWAY_FOR: Duration = Duration::from_secs(3);
-const AGAIN_EVERY: Duration = Duration::from_secs(3600);
+const AGAIN_EVERY: Duration = Duration::from_hours(1);
 /// The least and the most time between two tellings of one source.
-const BETWEEN: (Duration, Duration) = (Duration::from_secs(60), Duration::from_secs(3600));
+const BETWEEN: (Duration, Duration) = (Duration::from_mins(1), Duration::from_hours(1));
 
 /// Something to say.
 #[derive(Clone, Debug, PartialEq, Eq)]

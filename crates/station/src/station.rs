@@ -329,7 +329,7 @@ async fn watch_clocks(axis: Axis, recorder: Recorder, stop: CancellationToken) {
             _ = ticks.tick() => {}
         }
         let told = match axis.look() {
-            Some(step) => tell_step(&axis, &recorder, step).await,
+            Some(jump) => tell_step(&axis, &recorder, jump).await,
             None => recorder.alive(axis.now()).await,
         };
         if told.is_err() {

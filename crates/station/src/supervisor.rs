@@ -13,7 +13,7 @@ use zonda_store::{Event, Recorder, Severity};
 
 /// More faults of one line in so short a time and the whole process gives up: whoever started it
 /// starts it afresh.
-const FAULTS_MAX: (usize, Duration) = (5, Duration::from_secs(600));
+const FAULTS_MAX: (usize, Duration) = (5, Duration::from_mins(10));
 const REST: Duration = Duration::from_secs(1);
 
 /// A line under supervision.
