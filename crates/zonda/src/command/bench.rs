@@ -222,7 +222,8 @@ fn acquire(
     let pid = daemon.0.id();
     let (before, from) = (processor_time(pid)?, Instant::now());
     std::thread::sleep(run_for);
-    let processor = (processor_time(pid)? - before).as_secs_f64() / from.elapsed().as_secs_f64();
+    let processor =
+        processor_time(pid)?.saturating_sub(before).as_secs_f64() / from.elapsed().as_secs_f64();
     let memory_mib = memory(pid)?;
     let lines: Lines = serde_json::from_str(&get(address, "/api/v1/lines")?)?;
     let samples = get(address, "/metrics")?
@@ -267,7 +268,8 @@ fn start_devices(data: &Path, dir: &Path, devices: &Devices) -> anyhow::Result<(
             std::fs::write(
                 &config,
                 format!(
-                    "[station]\ndata = {data:?}\n[http]\nlisten = \"127.0.0.1:0\"\n{}",
+                    "[station]\ndata = \"{}\"\n[http]\nlisten = \"127.0.0.1:0\"\n{}",
+                    data.display(),
                     lines.join("\n")
                 ),
             )?;

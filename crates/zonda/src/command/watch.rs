@@ -101,7 +101,7 @@ impl Watch {
             match fetch(&url) {
                 Ok(text) => self.draw(&serde_json::from_str(&text)?, live)?,
                 Err(error) if live => {
-                    println!("\n{} ({error}); trying again", unreachable(address))
+                    println!("\n{} ({error}); trying again", unreachable(address));
                 }
                 Err(error) => return Err(error).with_context(|| unreachable(address)),
             }
