@@ -39,14 +39,17 @@ pub(crate) struct ExportQuery {
     ch: Option<String>,
     /// `long` (default): a record per sample; `wide`: a record per step, a column per channel; `gaps`.
     #[serde(default)]
+    #[param(inline)]
     layout: Laid,
     /// Step of the wide layout, ms; the tick of the fastest channel by default.
     step_ms: Option<u64>,
     /// `si` (default) or `configured`.
     #[serde(default)]
+    #[param(inline)]
     units: Units,
     /// `comma` (default) with decimal points, or `semicolon` with decimal commas.
     #[serde(default)]
+    #[param(inline)]
     dialect: Separated,
     /// `utc` (default), `local` for the laboratory's zone beside it, or an IANA name.
     tz: Option<String>,

@@ -34,12 +34,13 @@ pub(crate) struct HistoryQuery {
     /// Up to; now by default.
     #[param(value_type = Option<String>)]
     to: Option<When>,
-    /// The most buckets that are wanted; 2000 by default. The grid is the finest that fits.
+    /// The most buckets that are wanted, 2 at least; 2000 by default. The grid is the finest that fits.
     max: Option<usize>,
     /// Channels, separated by commas; all that are configured by default.
     ch: Option<String>,
     /// `bin` (default) for the columns as bytes, `json` for people.
     #[serde(default)]
+    #[param(inline)]
     fmt: Format,
 }
 
@@ -66,10 +67,11 @@ pub(crate) async fn history(
     let view = &shared.view;
     let range = stretch(query.from, query.to, view.now(), Duration::from_hours(1))?;
     let rows = pick(view.record.channels().await?, query.ch.as_deref())?;
+    // Two at least: a grid of round times cannot cover every stretch with one.
     let most = query
         .max
         .unwrap_or(BUCKETS)
-        .clamp(1, CELLS_MAX / rows.len().max(1));
+        .clamp(2, (CELLS_MAX / rows.len().max(1)).max(2));
     let grid = Grid::over(range, most);
     // The semaphore is never closed; without a permit the reading would only be one too many.
     let _permit = shared.histories.acquire().await.ok();

@@ -30,6 +30,7 @@ pub(crate) enum Units {
 pub(crate) struct LiveQuery {
     /// In which units; SI by default.
     #[serde(default)]
+    #[param(inline)]
     units: Units,
 }
 
