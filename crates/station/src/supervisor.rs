@@ -7,14 +7,15 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 use zonda_config::LinePlan;
-use zonda_lines::{Axis, LineHealth};
+use zonda_lines::{Axis, LineHandle, LineHealth};
 use zonda_model::{Name, Scan};
 use zonda_store::{Event, Recorder, Severity};
 
 /// More faults of one line in so short a time and the whole process gives up: whoever started it
 /// starts it afresh.
 const FAULTS_MAX: (usize, Duration) = (5, Duration::from_mins(10));
-const REST: Duration = Duration::from_secs(1);
+/// Between a fault and the new start.
+const REST: Duration = Duration::from_millis(if cfg!(test) { 10 } else { 1000 });
 
 /// A line under supervision.
 #[derive(Debug)]
@@ -37,25 +38,32 @@ pub(crate) struct Means {
 }
 
 pub(crate) fn supervise(plan: LinePlan, means: Means) -> Line {
-    let (say, health) = watch::channel(LineHealth::default());
     let name = plan.name.clone();
-    Line {
-        name,
-        health,
-        task: tokio::spawn(run(plan, means, say)),
-    }
+    let starting = means.clone();
+    let start = move || {
+        let Means {
+            axis, scans, stop, ..
+        } = starting.clone();
+        zonda_lines::spawn(&plan, axis, scans, stop)
+    };
+    supervise_by(name, means, start)
 }
 
-async fn run(plan: LinePlan, means: Means, say: watch::Sender<LineHealth>) {
+fn supervise_by(name: Name, means: Means, start: impl Fn() -> LineHandle + Send + 'static) -> Line {
+    let (say, health) = watch::channel(LineHealth::default());
+    let task = tokio::spawn(run(name.clone(), means, say, start));
+    Line { name, health, task }
+}
+
+async fn run(
+    name: Name,
+    means: Means,
+    say: watch::Sender<LineHealth>,
+    start: impl Fn() -> LineHandle + Send,
+) {
     let mut faults = VecDeque::new();
     loop {
-        let handle = zonda_lines::spawn(
-            &plan,
-            means.axis.clone(),
-            means.scans.clone(),
-            means.stop.clone(),
-        );
-        let ended = follow(handle, &say).await;
+        let ended = follow(start(), &say).await;
         if means.stop.is_cancelled() || means.scans.is_closed() {
             return;
         }
@@ -65,14 +73,14 @@ async fn run(plan: LinePlan, means: Means, say: watch::Sender<LineHealth>) {
         );
         let text = format!(
             "the task of line {} failed ({why}) and is started again; please report this",
-            plan.name
+            name
         );
-        tracing::error!(line = %plan.name, "{text}");
+        tracing::error!(line = %name, "{text}");
         let event = Event {
             at: means.axis.now(),
             severity: Severity::Alarm,
             kind: "line_fault".to_owned(),
-            subject: plan.name.to_string(),
+            subject: name.to_string(),
             text: text.clone(),
         };
         // Without a recorder the process is ending anyway.
@@ -92,10 +100,10 @@ async fn run(plan: LinePlan, means: Means, say: watch::Sender<LineHealth>) {
 
 /// Passes the health on until the task ends.
 async fn follow(
-    handle: zonda_lines::LineHandle,
+    handle: LineHandle,
     say: &watch::Sender<LineHealth>,
 ) -> Result<(), tokio::task::JoinError> {
-    let zonda_lines::LineHandle {
+    let LineHandle {
         mut health,
         mut task,
         ..
@@ -109,5 +117,74 @@ async fn follow(
             }
             Ok(()) = health.changed() => {}
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicUsize, Ordering};
+    use zonda_lines::SystemClocks;
+    use zonda_store::{RecorderOptions, Start, Store};
+
+    #[tokio::test]
+    async fn a_line_that_panics_is_told_and_started_again_until_that_is_pointless() {
+        let dir = tempfile::tempdir().unwrap();
+        let store = Store::open(dir.path()).await.unwrap();
+        let axis = Axis::new(SystemClocks, None);
+        let start = Start {
+            boot: "b".into(),
+            version: "test".into(),
+            config_hash: "h".into(),
+            config_text: String::new(),
+            channels: Vec::new(),
+            at: axis.now(),
+        };
+        let session = store.begin(&start).await.unwrap();
+        let options = RecorderOptions {
+            commit_every: Duration::from_millis(20),
+            memory_samples: 1000,
+        };
+        let (recorder, _writing) = Recorder::start(&store, session, options);
+        let (scans, _inbox) = mpsc::channel(1);
+        let (give_up, mut gave_up) = mpsc::channel(1);
+        let means = Means {
+            axis,
+            scans,
+            recorder: recorder.clone(),
+            stop: CancellationToken::new(),
+            give_up,
+        };
+        let starts = Arc::new(AtomicUsize::new(0));
+        let counted = Arc::clone(&starts);
+        let line = supervise_by("bench".parse().unwrap(), means, move || {
+            counted.fetch_add(1, Ordering::Relaxed);
+            let (_, health) = watch::channel(LineHealth::default());
+            LineHandle {
+                name: "bench".parse().unwrap(),
+                health,
+                task: tokio::spawn(async { panic!("a fault put in on purpose") }),
+            }
+        });
+        let reason = tokio::time::timeout(Duration::from_secs(10), gave_up.recv())
+            .await
+            .unwrap()
+            .unwrap();
+        assert!(
+            reason.contains("bench") && reason.contains("on purpose"),
+            "{reason}"
+        );
+        line.task.await.unwrap();
+        assert_eq!(starts.load(Ordering::Relaxed), FAULTS_MAX.0);
+        recorder.flush().await.unwrap();
+        let events = store.read().events(None, 100).await.unwrap();
+        assert_eq!(
+            events
+                .iter()
+                .filter(|event| event.kind == "line_fault")
+                .count(),
+            FAULTS_MAX.0
+        );
     }
 }

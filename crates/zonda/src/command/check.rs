@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::Args;
-use zonda_config::{Checked, Config, DriverPlan, Faults, TextWire};
+use zonda_config::{Checked, Config, DriverPlan, Faults, LinePlan, TextWire};
+use zonda_model::Name;
 
 use crate::exit::Exit;
 
@@ -34,7 +35,14 @@ impl Check {
                 Err(faults) => say_faults(faults),
             }
         }
-        Ok(if checked.is_ok() {
+        let shared = checked
+            .as_ref()
+            .ok()
+            .and_then(|checked| shared_port(&checked.config));
+        if let Some(shared) = &shared {
+            eprintln!("{shared}");
+        }
+        Ok(if checked.is_ok() && shared.is_none() {
             Exit::Done
         } else {
             Exit::NotWell
@@ -92,16 +100,39 @@ fn say_well(file: &Path, checked: &Checked) {
     );
 }
 
-/// Serial ports of the configuration that do not exist at this moment.
-fn missing_ports(config: &Config) -> Vec<String> {
-    let ports = config.lines.iter().filter_map(|line| match &line.driver {
+/// Two lines whose ports are one device under two names; the file alone does not show it.
+pub(crate) fn shared_port(config: &Config) -> Option<String> {
+    let mut seen: Vec<(PathBuf, &Name)> = Vec::new();
+    for line in &config.lines {
+        let Some(device) = port_of(line).and_then(|path| path.canonicalize().ok()) else {
+            continue;
+        };
+        if let Some((_, first)) = seen.iter().find(|(other, _)| *other == device) {
+            return Some(format!(
+                "the lines `{first}` and `{}` both name {}; a port belongs to one line",
+                line.name,
+                device.display()
+            ));
+        }
+        seen.push((device, &line.name));
+    }
+    None
+}
+
+fn port_of(line: &LinePlan) -> Option<&Path> {
+    match &line.driver {
         DriverPlan::ModbusRtu(plan) => Some(&plan.port.path),
         DriverPlan::Text(plan) => match &plan.wire {
             TextWire::Serial(port) => Some(&port.path),
             TextWire::Tcp(..) => None,
         },
         DriverPlan::ModbusTcp(_) => None,
-    });
+    }
+}
+
+/// Serial ports of the configuration that do not exist at this moment.
+fn missing_ports(config: &Config) -> Vec<String> {
+    let ports = config.lines.iter().filter_map(port_of);
     ports
         .filter(|path| !path.exists())
         .map(|path| path.display().to_string())

@@ -36,6 +36,10 @@ impl Serve {
             let (line, _) = checked.warnings.place(warning);
             tracing::warn!("{}:{line}: {}", self.config.display(), warning.what);
         }
+        if let Some(shared) = check::shared_port(&checked.config) {
+            eprintln!("{shared}");
+            return Ok(Exit::WrongUse);
+        }
         crate::runtime()?.block_on(record(checked.config))
     }
 }
