@@ -72,8 +72,7 @@ async fn run(
             |error| error.to_string(),
         );
         let text = format!(
-            "the task of line {} failed ({why}) and is started again; please report this",
-            name
+            "the task of line {name} failed ({why}) and is started again; please report this"
         );
         tracing::error!(line = %name, "{text}");
         let event = Event {
@@ -148,7 +147,7 @@ mod tests {
         };
         let (recorder, _writing) = Recorder::start(&store, session, options);
         let (scans, _inbox) = mpsc::channel(1);
-        let (give_up, mut gave_up) = mpsc::channel(1);
+        let (give_up, mut reasons) = mpsc::channel(1);
         let means = Means {
             axis,
             scans,
@@ -167,7 +166,7 @@ mod tests {
                 task: tokio::spawn(async { panic!("a fault put in on purpose") }),
             }
         });
-        let reason = tokio::time::timeout(Duration::from_secs(10), gave_up.recv())
+        let reason = tokio::time::timeout(Duration::from_secs(10), reasons.recv())
             .await
             .unwrap()
             .unwrap();
