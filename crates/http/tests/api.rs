@@ -264,6 +264,15 @@ async fn an_export_takes_its_options() {
     let text = std::str::from_utf8(&text).unwrap();
     let head = "\u{feff}time;time_local;time_offset;elapsed [s];Z1.velocity [ft/min];Z1.velocity quality\r\n";
     assert!(text.starts_with(head), "{text}");
+    for (seconds, rows) in [(u64::MAX, 5), (60, 5), (1, 1)] {
+        let path = format!("/api/v1/export?ch=Z1.velocity&last_s={seconds}");
+        let text = body(bench.get(&path).await).await;
+        let found = text.split(|byte| *byte == b'\n').count() - 2;
+        assert!(
+            found <= rows && (rows == 1 || found == rows),
+            "{found} rows of {seconds} s"
+        );
+    }
     let gaps = body(bench.get("/api/v1/export?layout=gaps").await).await;
     assert!(gaps.starts_with(b"channel,from,to,cause,missed,detail\r\n"));
 }
@@ -312,6 +321,8 @@ async fn what_is_wrong_is_said_as_a_problem() {
         ("/api/v1/export?ch=%3D1", 400, "may not stand in a name"),
         ("/api/v1/export?ch=Z9", 404, "no channel `Z9`"),
         ("/api/v1/export?tz=Mars", 400, "no IANA time zone"),
+        ("/api/v1/export?from=0&last_s=60", 400, "leave one out"),
+        ("/api/v1/export?last_s=0", 400, "exchange `from` and `to`"),
         ("/api/v1/export?step_ms=5", 400, "belongs to `layout=wide`"),
         (
             "/api/v1/export?layout=wide&step_ms=0",

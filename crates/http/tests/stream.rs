@@ -45,6 +45,10 @@ async fn hello_comes_first_and_says_what_a_page_needs() {
         (&channel["kind"], &channel["simulated"]),
         (&"velocity".into(), &true.into())
     );
+    assert_eq!(
+        (&channel["unit"], &channel["si_unit"]),
+        (&"ft/min".into(), &"m/s".into())
+    );
     // 4000 ft/min are 20.32 m/s (a foot is 0.3048 m), so one is 196.85… of the other.
     let shown = channel["scale"].as_f64().unwrap() * 20.32 + channel["zero"].as_f64().unwrap();
     assert!((shown - 4000.0).abs() < 1e-9, "{shown}");

@@ -35,6 +35,8 @@ pub(crate) struct ExportQuery {
     /// Up to, not including; now by default.
     #[param(value_type = Option<String>)]
     to: Option<When>,
+    /// The last so many seconds up to `to`, instead of `from`: a link that stays right.
+    last_s: Option<u64>,
     /// Channels, separated by commas, in the order wanted; all by default.
     ch: Option<String>,
     /// `long` (default): a record per sample; `wide`: a record per step, a column per channel; `gaps`.
@@ -130,7 +132,7 @@ fn request_of(query: &ExportQuery, shared: &Shared) -> Result<Request, Problem> 
         Some(name) => Zone::Local(zone_of(name)?),
     };
     Ok(Request {
-        range: stretch(query.from, query.to, view.now(), Duration::from_hours(24))?,
+        range: stretch(query.from, query.to, view.now(), length_of(query)?)?,
         channels: query.ch.as_deref().map(names).transpose()?,
         layout: layout_of(query)?,
         units: match query.units {
@@ -146,6 +148,17 @@ fn request_of(query: &ExportQuery, shared: &Shared) -> Result<Request, Problem> 
         },
         mark: query.bom,
     })
+}
+
+/// How long a stretch is that has no beginning of its own.
+fn length_of(query: &ExportQuery) -> Result<Duration, Problem> {
+    match (query.last_s, query.from) {
+        (Some(_), Some(_)) => Err(Problem::bad_request(
+            "`from` and `last_s` both say where the export begins; leave one out.",
+        )),
+        (Some(seconds), None) => Ok(Duration::from_secs(seconds)),
+        (None, _) => Ok(Duration::from_hours(24)),
+    }
 }
 
 fn layout_of(query: &ExportQuery) -> Result<Layout, Problem> {

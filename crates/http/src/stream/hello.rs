@@ -51,8 +51,10 @@ struct StreamChannel<'a> {
     u: Option<f64>,
     /// The size of one count, SI, from which the digits follow where `u` is not known.
     resolution: Option<f64>,
-    /// The unit in which the configuration speaks of it: shown = `scale` · SI + `zero`.
+    /// The unit in which the configuration speaks of it: its number is `scale` · SI + `zero`.
     unit: &'static str,
+    /// The unit of the numbers that are sent.
+    si_unit: &'static str,
     scale: f64,
     zero: f64,
     period_ms: f64,
@@ -133,6 +135,7 @@ fn stream_channel<'a>(view: &View, index: usize, plan: &'a ChannelPlan) -> Strea
         u: None,
         resolution: plan.mapping.resolution(),
         unit: plan.unit.symbol(),
+        si_unit: plan.quantity.si().symbol(),
         scale: plan.unit.from_si(1.0) - zero,
         zero,
         period_ms: view
