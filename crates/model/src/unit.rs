@@ -210,7 +210,7 @@ mod tests {
     use proptest::prelude::*;
     use std::collections::HashSet;
 
-    /// Factors as the library pint 0.25.3 gives them, or in closed form; `../shared/reference`, section 5.3.
+    /// Factors as the library pint 0.25.3 gives them, or in closed form from the definitions above.
     #[test]
     fn factors_agree_with_published_ones() {
         let cases = [

@@ -48,6 +48,11 @@ impl Line {
         self.to
     }
 
+    /// Both ends of [`to`](Self::to), SI.
+    pub(crate) const fn ends(&self) -> (f64, f64) {
+        self.ends
+    }
+
     /// The value for `x`; both in SI.
     pub fn at(&self, x: f64) -> f64 {
         let (at_from, at_to) = self.ends;

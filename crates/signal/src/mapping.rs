@@ -97,6 +97,7 @@ pub struct Mapping {
     scale: Scale,
     signal: Option<Signal>,
     steps: Vec<Step>,
+    straight: Option<Straight>,
 }
 
 /// Collects the parts of a [`Mapping`]; [`build`](Self::build) checks them against one another.
@@ -142,6 +143,7 @@ impl MappingBuilder {
         let source = self.signal.map_or(self.scale.unit(), |s| s.span().unit);
         check_steps(source, &steps, self.quantity, self.signal)?;
         Ok(Mapping {
+            straight: straight(self.scale, self.signal, &steps),
             quantity: self.quantity,
             format: self.format,
             scale: self.scale,
@@ -207,6 +209,49 @@ fn check_steps(
     }
 }
 
+/// Takes steps one after the other; a step without a value ends the way.
+fn walk(mut at: Stepped, steps: &[Step], companion: Companion) -> Stepped {
+    for step in steps {
+        let Some(input) = at.value else { break };
+        let next = step.take(input, companion);
+        at = Stepped {
+            value: next.value,
+            quality: at.quality | next.quality,
+        };
+    }
+    at
+}
+
+/// A first step that is a straight line of the signal, stated in counts: 4-20 mA at 1 µA a count are
+/// the counts 4000 to 20 000. Counts are whole numbers, so that 6900 of them give 1.8125 m/s of
+/// 0-10 m/s and not 1.8124999999999996.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Straight {
+    counts: (f64, f64),
+    values: (f64, f64),
+}
+
+impl Straight {
+    fn at(self, count: f64) -> f64 {
+        let ((from, to), (at_from, at_to)) = (self.counts, self.values);
+        at_from + (count - from) / (to - from) * (at_to - at_from)
+    }
+}
+
+fn straight(scale: Scale, signal: Option<Signal>, steps: &[Step]) -> Option<Straight> {
+    let (signal, Some(Step::Line(line))) = (signal?, steps.first()) else {
+        return None;
+    };
+    (line.from() == signal.span()).then(|| {
+        let count =
+            |written: f64| scale.count_of(signal.measured_of(signal.span().unit.to_si(written)));
+        Straight {
+            counts: (count(signal.span().from), count(signal.span().to)),
+            values: line.ends(),
+        }
+    })
+}
+
 impl Mapping {
     /// Begins a mapping to `quantity`. Without more, the scaled code is the value itself.
     pub const fn builder(quantity: Quantity, format: CodeFormat, scale: Scale) -> MappingBuilder {
@@ -240,7 +285,14 @@ impl Mapping {
         let Stepped {
             value,
             quality: said,
-        } = self.walk(signal, companion);
+        } = match self.straight {
+            Some(straight) => walk(
+                Stepped::good(straight.at(decoded.number)),
+                &self.steps[1..],
+                companion,
+            ),
+            None => self.walk(signal, companion),
+        };
         match value {
             _ if !judgement.has_value => (None, quality),
             Some(value) if !value.is_finite() => (None, Quality::NO_NUMBER),
@@ -258,18 +310,9 @@ impl Mapping {
         }
     }
 
-    /// Takes all steps; a step without a value ends the way.
+    /// Takes all steps.
     fn walk(&self, signal: f64, companion: Companion) -> Stepped {
-        let mut at = Stepped::good(signal);
-        for step in &self.steps {
-            let Some(input) = at.value else { break };
-            let next = step.take(input, companion);
-            at = Stepped {
-                value: next.value,
-                quality: at.quality | next.quality,
-            };
-        }
-        at
+        walk(Stepped::good(signal), &self.steps, companion)
     }
 
     /// What a code stands for electrically, in SI, before any step: for a person at the terminals
@@ -340,5 +383,28 @@ impl Mapping {
     /// The steps from signal to value; none where the signal is the value.
     pub fn steps(&self) -> &[Step] {
         &self.steps
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::code::{Coding, Integer};
+
+    /// Closed form: (6900 − 4000)/(20 000 − 4000) · 10 = 1.8125, which a double holds exactly.
+    #[test]
+    fn a_whole_number_of_counts_gives_no_noise_in_the_last_digit() {
+        let format = CodeFormat::Integer(Integer::register(Coding::Unsigned));
+        let scale = Scale::per_count("1 µA".parse().unwrap()).unwrap();
+        let signal = Signal::new("4-20 mA".parse().unwrap()).unwrap();
+        let mapping = Mapping::builder(Quantity::Velocity, format, scale)
+            .signal(signal)
+            .range("0-10 m/s".parse().unwrap())
+            .build()
+            .unwrap();
+        assert_eq!(
+            mapping.map(Some(Code::Count(6900))),
+            (Some(1.8125), Quality::empty())
+        );
     }
 }

@@ -92,6 +92,17 @@ impl Scale {
             .to_si((count - self.zero_count) * self.per_count.value)
     }
 
+    /// The count at which this (SI) is measured. A count that is whole but for rounding is made whole.
+    pub(crate) fn count_of(self, measured: f64) -> f64 {
+        let count = self.per_count.unit.from_si(measured) / self.per_count.value + self.zero_count;
+        let whole = count.round();
+        if (count - whole).abs() <= 1e-12 * whole.abs().max(1.0) {
+            whole
+        } else {
+            count
+        }
+    }
+
     /// The size of one count, in SI; always positive.
     pub const fn step_si(self) -> f64 {
         self.per_count

@@ -250,6 +250,14 @@ impl Signal {
         }
     }
 
+    /// What the module measures of a signal, both in SI: across the shunt, if there is one.
+    pub(crate) fn measured_of(self, signal: f64) -> f64 {
+        match self.shunt {
+            Some(shunt) => signal * shunt.unit.to_si(shunt.value),
+            None => signal,
+        }
+    }
+
     /// What is to be said of a signal in SI. A limit is met within `rounding` of itself.
     pub(crate) fn judge(self, signal: f64, rounding: f64) -> Judgement {
         let Span { from, to, unit } = self.span;
