@@ -145,6 +145,10 @@ fn described() -> OpenApiRouter<Shared> {
         .routes(routes!(api::metrics::metrics))
 }
 
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "the layer hands over what was thrown"
+)]
 fn answer_to_panic(panic: Box<dyn Any + Send>) -> Response {
     let text = panic.downcast_ref::<&str>().copied().map(str::to_owned);
     let text = text.or_else(|| panic.downcast_ref::<String>().cloned());

@@ -32,14 +32,9 @@ pub(crate) async fn asset(uri: Uri, headers: HeaderMap) -> Response {
 }
 
 fn answer(path: &str, file: &EmbeddedFile, headers: &HeaderMap) -> Response {
-    let hash: String = file
-        .metadata
-        .sha256_hash()
-        .iter()
-        .take(8)
-        .map(|byte| format!("{byte:02x}"))
-        .collect();
-    let tag = format!("\"{hash}\"");
+    let [a, b, c, d, e, f, g, h, ..] = file.metadata.sha256_hash();
+    let hash = u64::from_be_bytes([a, b, c, d, e, f, g, h]);
+    let tag = format!("\"{hash:016x}\"");
     let shared = [
         (header::ETAG, tag.clone()),
         (header::CACHE_CONTROL, "no-cache".to_owned()),

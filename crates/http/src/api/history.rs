@@ -175,12 +175,10 @@ fn column(view: &View, name: &str, buckets: &[Option<Bucket>]) -> Column {
         mean: numbers(|bucket| bucket.mean),
         lo: numbers(|bucket| bucket.min),
         hi: numbers(|bucket| bucket.max),
-        marks: buckets.iter().map(mark).collect(),
+        marks: buckets.iter().map(|bucket| mark(bucket.as_ref())).collect(),
     }
 }
 
-fn mark(bucket: &Option<Bucket>) -> Mark {
-    bucket
-        .as_ref()
-        .map_or(Mark::None, |bucket| bucket.quality.worth().into())
+fn mark(bucket: Option<&Bucket>) -> Mark {
+    bucket.map_or(Mark::None, |bucket| bucket.quality.worth().into())
 }

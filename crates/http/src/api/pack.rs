@@ -151,7 +151,8 @@ mod tests {
     fn unpack(bytes: &[u8]) -> (Value, Vec<f32>, Vec<u8>) {
         let length = u32::from_le_bytes(bytes[..4].try_into().unwrap()) as usize;
         let head: Value = serde_json::from_slice(&bytes[4..4 + length]).unwrap();
-        let cells = head["n"].as_u64().unwrap() as usize * head["ch"].as_array().unwrap().len();
+        let cells = usize::try_from(head["n"].as_u64().unwrap()).unwrap()
+            * head["ch"].as_array().unwrap().len();
         let (floats, marks) = bytes[4 + length..].split_at(12 * cells);
         assert_eq!((4 + length) % 4, 0, "columns begin on a multiple of four");
         assert_eq!(marks.len(), cells);
@@ -195,7 +196,7 @@ mod tests {
 
     #[test]
     fn a_number_of_unknown_resolution_is_not_rounded() {
-        assert_eq!(rounded(Some(0.1), None), 0.1_f32);
+        assert_eq!(rounded(Some(0.1), None).to_bits(), 0.1_f32.to_bits());
         assert!(rounded(None, Some(1.0)).is_nan());
     }
 }

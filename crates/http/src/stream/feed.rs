@@ -222,7 +222,7 @@ impl Writer {
         }
         let health = health_of(&self.view, self.missed_12h);
         if is_news(&self.feed.health(), &health) {
-            self.tell_health(health);
+            self.tell_health(&health);
         }
     }
 
@@ -231,12 +231,12 @@ impl Writer {
         if let Ok(missed) = missed_12h(&self.view.record, self.view.axis.now()).await {
             self.missed_12h = missed;
         }
-        self.tell_health(health_of(&self.view, self.missed_12h));
+        self.tell_health(&health_of(&self.view, self.missed_12h));
     }
 
-    fn tell_health(&self, health: Health) {
+    fn tell_health(&self, health: &Health) {
         self.feed
-            .tell("health", &health, |told| told.health = health.clone());
+            .tell("health", health, |told| told.health = health.clone());
     }
 }
 

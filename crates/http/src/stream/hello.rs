@@ -83,12 +83,12 @@ pub(crate) struct Health {
 /// Bytes of the record per sample, measured over 640 000 rows; the log beside it is bounded.
 const BYTES_PER_SAMPLE: f64 = 32.0;
 
-pub(crate) fn hello<'a>(
-    view: &'a View,
+pub(crate) fn hello(
+    view: &View,
     why: BTreeMap<String, String>,
     health: Health,
     resumed: bool,
-) -> Hello<'a> {
+) -> Hello<'_> {
     let config = &view.config;
     Hello {
         v: 1,
