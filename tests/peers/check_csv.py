@@ -21,6 +21,7 @@ SAMPLES = """
                      ORDER BY k.at DESC, k.id DESC LIMIT 1), 0)
     FROM sample s JOIN channel c ON c.id = s.channel ORDER BY s.at, s.channel
 """
+GAPS = "SELECT c.name, g.from_at, g.to_at, g.cause FROM gap g JOIN channel c ON c.id = g.channel"
 FAULTS = {"open_loop", "short", "no_number"}
 """Qualities whose number the wide layout leaves out."""
 
@@ -35,7 +36,14 @@ def read_record(data: str):
     samples["quality"] = [quality(flags, words) for flags in samples["flags"]]
     samples["utc"] = samples["at"] - samples["offset"]
     units = dict(record.execute("SELECT name, unit FROM channel"))
-    return samples, units
+    offsets = set(samples["offset"])
+    assert len(offsets) == 1, "a stepped clock: gaps would have to be shifted piece by piece"
+    [offset] = offsets
+    gaps = [
+        (channel, begin - offset, None if end is None else end - offset, cause)
+        for channel, begin, end, cause in record.execute(GAPS)
+    ]
+    return samples, gaps, units
 
 
 def quality(flags: int, words: dict) -> str:
@@ -60,7 +68,7 @@ def same(name: str, found, expected):
 
 
 def check_long(path: str, samples: pandas.DataFrame, units: dict) -> int:
-    table = pandas.read_csv(path, float_precision="round_trip", keep_default_na=True)
+    table = pandas.read_csv(path)
     assert list(table.columns) == ["time", "channel", "value", "unit", "quality", "code"], table.columns
     same("time", micros(table["time"]), samples["utc"])
     same("channel", table["channel"], samples["channel"])
@@ -71,12 +79,33 @@ def check_long(path: str, samples: pandas.DataFrame, units: dict) -> int:
     return table.size
 
 
-def check_wide(path: str, samples: pandas.DataFrame, units: dict, step_us: int) -> int:
-    table = pandas.read_csv(path, float_precision="round_trip")
+def check_words(channel: str, words, own, at, gaps: list, step_us: int) -> int:
+    """Compares the qualities of one channel, step by step; returns how many steps hold nothing but a gap.
+
+    A sample's words come first. Beside them, or where there is no sample, stand the causes of the
+    gaps that touch the step.
+    """
+    empty = 0
+    for begin, found, sample in zip(at, words, own):
+        touching = [g for g in gaps if g[1] < begin + step_us and (g[2] is None or g[2] > begin)]
+        causes = {cause for _, _, _, cause in touching}
+        found = found.split() if isinstance(found, str) else []
+        if not isinstance(sample, str):
+            assert set(found) == causes, f"{channel} quality at {begin}: {found}, expected {causes}"
+            empty += 1
+            continue
+        own_words = [word for word in found if word not in causes]
+        expected = [] if found != own_words and sample == "good" else sample.split()
+        assert own_words == expected, f"{channel} quality at {begin}: {found}, the sample is {sample}"
+    return empty
+
+
+def check_wide(path: str, samples: pandas.DataFrame, gaps: list, units: dict, step_us: int) -> tuple[int, int]:
+    table = pandas.read_csv(path)
     at = micros(table["time"])
     assert (at % step_us == 0).all(), "a record off the grid"
     assert (numpy.diff(at) == step_us).all(), "the grid has a hole"
-    compared = 0
+    compared, empty = 0, 0
     for channel, own in samples.groupby("channel"):
         expected = pandas.DataFrame({
             "step": own["utc"] // step_us * step_us,
@@ -87,20 +116,22 @@ def check_wide(path: str, samples: pandas.DataFrame, units: dict, step_us: int) 
         expected = expected.set_index("step").reindex(at)
         values = table[f"{channel} [{units[channel]}]"].astype(float)
         same(channel, values, expected["value"])
-        has_sample = expected["quality"].notna().to_numpy()
-        words = table[f"{channel} quality"]
-        same(f"{channel} quality", words[has_sample], expected["quality"][has_sample])
+        own_gaps = [gap for gap in gaps if gap[0] == channel]
+        empty += check_words(channel, table[f"{channel} quality"], expected["quality"], at, own_gaps, step_us)
         compared += 2 * len(values)
-    return compared
+    return compared, empty
 
 
 if __name__ == "__main__":
     data, long, wide, step = sys.argv[1:]
-    samples, units = read_record(data)
+    samples, gaps, units = read_record(data)
     assert len(samples), "the record is empty"
+    wide_cells, explained = check_wide(wide, samples, gaps, units, round(float(step) * 1e6))
     counts = {
         "samples": len(samples),
         "long_cells": check_long(long, samples, units),
-        "wide_cells": check_wide(wide, samples, units, round(float(step) * 1e6)),
+        "wide_cells": wide_cells,
+        "wide_cells_of_gaps": explained,
     }
+    assert explained, "the record has no silence to compare"
     print(json.dumps(counts))

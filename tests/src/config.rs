@@ -43,10 +43,11 @@ impl Module {
     }
 }
 
-/// The value, in m/s or °C, that a code stands for in [`write`]'s configuration. Even registers are
-/// velocities (0-10 V for 0-20 m/s), odd ones temperatures (-10 to 10 V for -100 to 900 °C); a count is 1 mV.
-pub fn value(register: usize, code: f64) -> f64 {
-    let volts = code / 1000.0;
+/// The value, in m/s or °C, that a word on the wire stands for in [`write`]'s configuration. Even
+/// registers are velocities (0-10 V for 0-20 m/s), odd ones temperatures (-10 to 10 V for -100 to
+/// 900 °C); a count is 1 mV, in two's complement.
+pub fn value(register: usize, word: u16) -> f64 {
+    let volts = f64::from(word.cast_signed()) / 1000.0;
     if register.is_multiple_of(2) {
         volts / 10.0 * 20.0
     } else {

@@ -80,7 +80,7 @@ pub fn compare(served: &[Served], record: &Record, module: &Module) -> Result<Co
         }
         next += found;
         check_time(at, next, &served)?;
-        check_values(&rows)?;
+        check_values(&rows, served[next])?;
         counts.stored += 1;
         counts.samples += rows.len();
         next += 1;
@@ -114,8 +114,8 @@ fn in_order<'a>(rows: &[&'a Row], channels: &[String]) -> Result<Vec<&'a Row>> {
 
 fn is_same(rows: &[&Row], answer: &Served) -> bool {
     rows.iter()
-        .zip(answer.signed())
-        .all(|(row, word)| row.code == Some(f64::from(word)))
+        .zip(&answer.registers)
+        .all(|(row, word)| row.code == Some(f64::from(*word)))
 }
 
 /// The stamp stands between the answer before and the answer after.
@@ -134,16 +134,15 @@ fn check_time(at: i64, index: usize, served: &[&Served]) -> Result<()> {
     Ok(())
 }
 
-fn check_values(rows: &[&Row]) -> Result<()> {
-    for (register, row) in rows.iter().enumerate() {
-        let code = row.code.context("a register's code is a number")?;
-        let expected = value(register, code);
+fn check_values(rows: &[&Row], answer: &Served) -> Result<()> {
+    for (register, (row, word)) in rows.iter().zip(&answer.registers).enumerate() {
+        let expected = value(register, *word);
         let found = row
             .value
-            .with_context(|| format!("no value for the code {code} of {}", row.channel))?;
+            .with_context(|| format!("no value for the code {word} of {}", row.channel))?;
         ensure!(
             (found - expected).abs() <= ROUNDING * expected.abs().max(1.0),
-            "{} has the value {found} for the code {code}, expected {expected}",
+            "{} has the value {found} for the code {word}, expected {expected}",
             row.channel
         );
     }
@@ -184,12 +183,12 @@ mod tests {
     fn record(answers: &[Served]) -> Record {
         let channels = MODULE.channels();
         let row = |answer: &Served, register: usize| {
-            let code = f64::from(answer.signed()[register]);
+            let word = answer.registers[register];
             Row {
                 at: micros(answer.at),
                 channel: channels[register].clone(),
-                code: Some(code),
-                value: Some(value(register, code)),
+                code: Some(f64::from(word)),
+                value: Some(value(register, word)),
                 flags: 0,
             }
         };

@@ -38,16 +38,6 @@ pub struct Served {
     pub registers: Vec<u16>,
 }
 
-impl Served {
-    /// The words as signed numbers.
-    pub fn signed(&self) -> Vec<i16> {
-        self.registers
-            .iter()
-            .map(|word| word.cast_signed())
-            .collect()
-    }
-}
-
 /// The word in register `index` at a unit's `read`-th read: it names both, and odd registers are
 /// negative. The same function as in `peers/modbus_device.py`.
 fn register(read: u16, index: u16) -> u16 {
