@@ -43,7 +43,7 @@ impl Module {
     }
 }
 
-/// The value, in m/s or °C, that a word on the wire stands for in [`write`]'s configuration. Even
+/// The value, in m/s or °C, that a word on the wire stands for in [`write()`]'s configuration. Even
 /// registers are velocities (0-10 V for 0-20 m/s), odd ones temperatures (-10 to 10 V for -100 to
 /// 900 °C); a count is 1 mV, in two's complement.
 pub fn value(register: usize, word: u16) -> f64 {

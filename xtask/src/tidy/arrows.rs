@@ -42,6 +42,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
         &[
             "zonda-station",
             "zonda-report",
+            "zonda-lines",
             "zonda-store",
             "zonda-config",
             "zonda-model",

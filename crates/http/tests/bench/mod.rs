@@ -251,9 +251,9 @@ impl Events {
     /// The next event; `None` at the end of the stream.
     pub async fn next(&mut self) -> Option<Event> {
         loop {
-            if let Some((block, rest)) = self.text.split_once("\n\n") {
-                let event = parse(block);
-                self.text = rest.to_owned();
+            if let Some(end) = self.text.find("\n\n") {
+                let event = parse(&self.text[..end]);
+                self.text.drain(..end + 2);
                 return Some(event);
             }
             let bytes = tokio::time::timeout(Duration::from_secs(5), self.body.next()).await;
