@@ -1,0 +1,156 @@
+// The table of channels: built once for a configuration, then only its digits and words change.
+
+import { BUCKETS, paths } from './trend.js'
+import { age, decimals, number } from './format.js'
+import { QUALITY, sentence } from './words.js'
+
+const SVG = 'http://www.w3.org/2000/svg'
+const BOX = { width: BUCKETS, height: 26 }
+/** Marks whose last number is not shown. */
+const NUMBERLESS = new Set(['fault', 'off', 'none'])
+/** Marks that cannot be believed any more without contact. */
+const FRESH = new Set(['ok', 'suspect', 'under', 'over'])
+
+/** How a channel's numbers are written in a unit.
+ * @param {import('./types').Channel} channel @param {import('./types').Units} units */
+function writer(channel, units) {
+  const [unit, scale, zero] = units === 'si' ? [channel.si_unit, 1, 0] : [channel.unit, channel.scale, channel.zero]
+  const places = decimals(channel, scale)
+  return { unit, text: (/** @type {number} */ value) => number(value * scale + zero, places) }
+}
+
+export class ChannelTable {
+  /** @type {ReturnType<typeof row>[]} */ #rows = []
+  #onlyBad = false
+
+  /** @param {HTMLElement} body @param {HTMLElement} empty says why no row is shown */
+  constructor(body, empty) {
+    this.body = body
+    this.empty = empty
+  }
+
+  /** @param {import('./types').Channel[]} channels @param {import('./types').Units} units */
+  build(channels, units) {
+    this.channels = channels
+    this.#rows = channels.map((channel, index) => row(channel, channels[index - 1]?.point === channel.point))
+    this.body.replaceChildren(...this.#rows.map(({ line }) => line))
+    this.write(units)
+  }
+
+  /** @param {import('./types').Units} units */
+  write(units) {
+    this.writers = (this.channels ?? []).map((channel) => writer(channel, units))
+    this.#rows.forEach(({ unit }, index) => put(unit, this.writers?.[index].unit ?? ''))
+  }
+
+  /** @param {boolean} onlyBad */
+  filter(onlyBad) {
+    this.#onlyBad = onlyBad
+    this.body.classList.toggle('filtered', onlyBad)
+    this.#show()
+  }
+
+  /** The mark of each channel as it is shown. @param {import('./board.js').Board} board @param {boolean} isLive */
+  static marks(board, isLive) {
+    return board.mark.map((mark) => (!isLive && FRESH.has(mark) ? 'stale' : mark))
+  }
+
+  /** The digits and the words. @param {import('./board.js').Board} board @param {boolean} isLive */
+  draw(board, isLive) {
+    const now = board.now()
+    const marks = ChannelTable.marks(board, isLive)
+    this.#rows.forEach((row, index) => {
+      const mark = marks[index]
+      const { id } = board.channels[index]
+      put(row.now, NUMBERLESS.has(mark) ? '–' : this.writers?.[index].text(board.shown(index)) ?? '')
+      put(row.word, QUALITY[mark]?.name ?? sentence(mark))
+      put(row.why, isLive ? sentence(board.why[id] ?? '') : mark === 'stale' ? 'No contact' : '')
+      put(row.age, Number.isNaN(board.at[index]) ? 'never' : age(now - board.at[index]))
+      if (row.line.dataset.mark !== mark) row.line.dataset.mark = mark
+    })
+    this.#show()
+  }
+
+  /** The ten minutes. @param {import('./trend.js').Trend} trend */
+  drawTrend(trend) {
+    this.#rows.forEach((row, index) => {
+      const { lo, hi, mean } = trend.summary(index)
+      const write = this.writers?.[index].text ?? String
+      put(row.lo, write(lo))
+      put(row.mean, write(mean))
+      put(row.hi, write(hi))
+      const channel = (this.channels ?? [])[index]
+      const least = Math.max(Math.abs(mean) * 0.02, (channel.resolution ?? 0) * 40)
+      const shape = paths(trend, index, { ...BOX, least, period: channel.period_ms })
+      row.gaps.setAttribute('d', shape.gaps)
+      row.band.setAttribute('d', shape.band)
+      row.middle.setAttribute('d', shape.mean)
+    })
+  }
+
+  #show() {
+    let shown = 0
+    for (const { line } of this.#rows) {
+      const isHidden = this.#onlyBad && (line.dataset.mark === 'ok' || line.dataset.mark === 'off')
+      if (line.hidden !== isHidden) line.hidden = isHidden
+      if (!isHidden) shown++
+    }
+    this.empty.hidden = shown > 0
+    put(this.empty, this.#rows.length ? 'Every channel is good.' : 'No channels are configured.')
+  }
+}
+
+/** @param {import('./types').Channel} channel @param {boolean} isSamePoint as the row above */
+function row(channel, isSamePoint) {
+  const line = element('tr', '')
+  line.setAttribute('role', 'row')
+  line.classList.toggle('again', isSamePoint)
+  line.dataset.mark = 'none'
+  const name = cell(line, 'th', 'name')
+  name.setAttribute('scope', 'row')
+  const own = channel.id === channel.point ? '' : channel.id.slice(channel.point.length + 1)
+  name.append(element('b', 'point', channel.point), ' ', element('span', 'own', own || sentence(channel.kind)))
+  if (channel.simulated) name.append(' ', element('span', 'tag', 'simulated'))
+  const parts = { line, now: cell(line, 'td', 'now num'), unit: cell(line, 'td', 'unit') }
+  const quality = cell(line, 'td', 'quality')
+  const [word, why] = [element('span', 'word'), element('span', 'why')]
+  quality.append(word, ' ', why)
+  return { ...parts, word, why, age: cell(line, 'td', 'age num'), ...trend(cell(line, 'td', 'trend')), lo: cell(line, 'td', 'lo num'), mean: cell(line, 'td', 'mean num'), hi: cell(line, 'td', 'hi num') }
+}
+
+/** @param {HTMLElement} place */
+function trend(place) {
+  const svg = document.createElementNS(SVG, 'svg')
+  svg.setAttribute('viewBox', `0 0 ${BOX.width} ${BOX.height}`)
+  svg.setAttribute('width', String(BOX.width))
+  svg.setAttribute('height', String(BOX.height))
+  svg.setAttribute('aria-hidden', 'true')
+  const [gaps, band, middle] = ['gaps', 'band', 'middle'].map((name) => {
+    const path = svg.appendChild(document.createElementNS(SVG, 'path'))
+    path.setAttribute('class', name)
+    return path
+  })
+  gaps.setAttribute('fill', 'url(#hatch)')
+  place.append(svg)
+  return { gaps, band, middle }
+}
+
+/** @param {HTMLElement} line @param {'th' | 'td'} tag @param {string} name */
+function cell(line, tag, name) {
+  const made = line.appendChild(element(tag, name))
+  made.setAttribute('role', tag === 'th' ? 'rowheader' : 'cell')
+  return made
+}
+
+/** @param {string} tag @param {string} name its class @param {string} [text] */
+export function element(tag, name, text = '') {
+  const made = document.createElement(tag)
+  if (name) made.className = name
+  made.textContent = text
+  return made
+}
+
+/** Writes a text where it has changed, so that nothing else is laid out anew. @param {Element} place @param {string} text */
+export function put(place, text) {
+  if (place.textContent !== text) place.textContent = text
+}

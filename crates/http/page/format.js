@@ -1,0 +1,85 @@
+// Numbers, lengths of time and clocks: every figure that a person reads is written here.
+
+/**
+ * How many decimals a channel's numbers get. An expanded uncertainty is written with two digits where
+ * it begins with 1 or 2, else with one; where none is stated, the last decimal is worth a count at least.
+ *
+ * @param {{u: number | null, resolution: number | null, kind: string}} channel uncertainty and count in SI
+ * @param {number} scale SI times this is the unit shown
+ */
+export function decimals({ u, resolution, kind }, scale) {
+  const size = Math.abs(scale)
+  if (u) {
+    const digits = u * size
+    const power = Math.floor(Math.log10(digits) + 1e-9)
+    return clamp((digits / 10 ** power < 2.95 ? 1 : 0) - power)
+  }
+  if (resolution) return clamp(Math.floor(-Math.log10(resolution * size) + 1e-9))
+  return kind === 'temperature' ? 1 : 2
+}
+
+const clamp = (/** @type {number} */ places) => Math.min(4, Math.max(0, places))
+
+/** A number with a true minus, no minus before zero, and thin blanks from five digits on.
+ * @param {number} value @param {number} places */
+export function number(value, places) {
+  if (!Number.isFinite(value)) return '–'
+  const text = Math.abs(value).toFixed(places)
+  const sign = value < 0 && Number(text) !== 0 ? '−' : ''
+  const [whole, fraction] = text.split('.')
+  const grouped = whole.length > 4 ? whole.replace(/\B(?=(\d{3})+$)/g, '\u202f') : whole
+  return sign + grouped + (fraction ? `.${fraction}` : '')
+}
+
+/** A count, with thin blanks. @param {number} count */
+export const count = (count) => number(count, 0)
+
+/** How long something lasts, in at most two units. @param {number} ms */
+export function length(ms) {
+  const seconds = Math.max(0, Math.round(ms / 1000))
+  if (ms < 1000) return 'under 1 s'
+  const units = /** @type {[string, number][]} */ ([['d', 86400], ['h', 3600], ['min', 60], ['s', 1]])
+  const first = units.findIndex(([, size]) => seconds >= size)
+  const [[name, size], smaller] = [units[first], units[first + 1]]
+  const rest = smaller ? Math.floor((seconds % size) / smaller[1]) : 0
+  return `${Math.floor(seconds / size)} ${name}${rest ? ` ${rest} ${smaller[0]}` : ''}`
+}
+
+/** How old a value is, in whole seconds, minutes … @param {number} ms */
+export const age = (ms) => (ms < 2000 ? 'now' : length(Math.floor(ms / 1000) * 1000))
+
+/**
+ * The laboratory's clock, whatever zone the reader's machine is in.
+ *
+ * @param {string} zone IANA name
+ */
+export function clock(zone) {
+  const timeZone = known(zone) ? zone : 'UTC'
+  const fields = new Intl.DateTimeFormat('en-GB', {
+    timeZone, hourCycle: 'h23', year: 'numeric', month: '2-digit', day: '2-digit', hour: '2-digit', minute: '2-digit', second: '2-digit',
+  })
+  const named = new Intl.DateTimeFormat('en-GB', { timeZone, timeZoneName: 'longOffset' })
+  const parts = (/** @type {number} */ at) => Object.fromEntries(fields.formatToParts(at).map((part) => [part.type, part.value]))
+  const date = (/** @type {number} */ at) => { const p = parts(at); return `${p.year}-${p.month}-${p.day}` }
+  const time = (/** @type {number} */ at) => { const p = parts(at); return `${p.hour}:${p.minute}:${p.second}` }
+  return {
+    date,
+    time,
+    /** The offset from UTC, such as UTC+1. @param {number} at */
+    offset(at) {
+      const name = named.formatToParts(at).find((part) => part.type === 'timeZoneName')?.value ?? 'GMT'
+      return name.replace('GMT', 'UTC').replace(/([+-])0?(\d+):00/, '$1$2').replace('-', '−')
+    },
+    /** The time, with the date where it is not today's. @param {number} at @param {number} now */
+    when: (at, now) => (date(at) === date(now) ? time(at) : `${date(at)} ${time(at)}`),
+  }
+}
+
+/** @param {string} zone */
+function known(zone) {
+  try {
+    return Boolean(new Intl.DateTimeFormat('en-GB', { timeZone: zone }))
+  } catch {
+    return false
+  }
+}

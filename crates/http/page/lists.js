@@ -1,0 +1,117 @@
+// What is asked for now and then rather than streamed: how the lines do, and the gaps of the last day.
+
+import { element } from './channels.js'
+import { count, length } from './format.js'
+import { CAUSE, LINE, list, many, sentence } from './words.js'
+
+/** Gaps that are shown; the CSV has all. */
+const GAPS_SHOWN = 20
+
+/** @typedef {ReturnType<typeof import('./format.js').clock>} Clock */
+
+/** @param {string} path */
+export async function ask(path) {
+  const response = await fetch(path, { signal: AbortSignal.timeout(10_000) })
+  if (response.ok) return response
+  const problem = await response.json().catch(() => ({}))
+  throw new Error(problem.detail ?? `the recorder answered ${response.status}`)
+}
+
+/** @param {HTMLElement} place @param {import('./types').Line[]} lines @param {Clock} clock @param {number} now */
+export function drawLines(place, lines, clock, now) {
+  const items = lines.map((line) => {
+    const item = element('li', 'line')
+    const { name, isWell } = LINE[line.state] ?? { name: sentence(line.state), isWell: false }
+    item.dataset.well = String(isWell)
+    const head = element('p', 'head')
+    const since = line.state_since ? ` since ${clock.when(Date.parse(line.state_since), now)}` : ''
+    head.append(element('b', '', line.name), ' ', element('span', 'word', name), element('span', 'soft', since))
+    item.append(head, element('p', 'soft', work(line)))
+    for (const text of troubles(line, clock, now)) item.append(element('p', 'trouble', text))
+    return item
+  })
+  place.replaceChildren(...items)
+}
+
+/** What a line does, in a sentence. @param {import('./types').Line} line */
+function work(line) {
+  const missed = Object.entries(line.missed)
+  const total = missed.reduce((sum, [, ticks]) => sum + ticks, 0)
+  const causes = missed.sort(([, a], [, b]) => b - a).slice(0, 2).map(([cause]) => (CAUSE[cause] ?? cause).toLowerCase())
+  const late = line.late_ticks ? `, ${count(line.late_ticks)} late` : ''
+  const lost = total ? `${count(total)} missed (${causes.join(', ')})` : 'none missed'
+  return `${count(line.ticks)} ticks${late}, ${lost}.${pace(line)}`
+}
+
+/** How a round compares with the wire. @param {import('./types').Line} line */
+function pace({ cycle_ms: took, wire_min_ms: least }) {
+  if (took === null) return ''
+  const wire = least ? `; the wire alone needs ${Math.round(least)} ms` : ''
+  return ` A round takes ${Math.max(1, Math.round(took))} ms${wire}.`
+}
+
+/** What is wrong now: sources that do not answer, or the line itself.
+ * @param {import('./types').Line} line @param {Clock} clock @param {number} now */
+function troubles(line, clock, now) {
+  const silent = line.sources.filter((source) => source.misses_in_a_row > 1)
+  const texts = silent.map((source) => {
+    const since = source.good_at ? `no data since ${clock.when(Date.parse(source.good_at), now)}` : 'no data yet'
+    return `${source.name}: ${since}${source.error ? `; ${source.error.text}` : ''}`
+  })
+  const isWell = LINE[line.state]?.isWell
+  if (!texts.length && !isWell && line.error) texts.push(`${clock.when(Date.parse(line.error.at), now)}: ${line.error.text}`)
+  return texts
+}
+
+/**
+ * @param {{body: HTMLElement, note: HTMLElement, table: HTMLElement}} places
+ * @param {import('./types').Gap[]} gaps @param {string} stretch that they are of, in words
+ * @param {Clock} clock @param {number} now
+ */
+export function drawGaps({ body, note, table }, gaps, stretch, clock, now) {
+  const all = joined(gaps).sort((a, b) => Number(Boolean(a.to)) - Number(Boolean(b.to)) || Date.parse(b.from) - Date.parse(a.from))
+  const shown = all.slice(0, GAPS_SHOWN)
+  table.hidden = !shown.length
+  note.textContent = all.length ? `${all.length > shown.length ? `The latest ${shown.length} of ${all.length} gaps` : many(all.length, 'gap')} of the last ${stretch}, the open ones first.` : `No sample is missing in the last ${stretch}.`
+  body.replaceChildren(...shown.map((gap) => gapRow(gap, clock, now)))
+}
+
+/** @param {Joined} gap @param {Clock} clock @param {number} now */
+function gapRow(gap, clock, now) {
+  const line = element('tr', '')
+  line.setAttribute('role', 'row')
+  const [from, to] = [Date.parse(gap.from), gap.to ? Date.parse(gap.to) : now]
+  const until = gap.to ? clock.when(to, now) : 'still open'
+  const cells = [
+    ['when', `${clock.when(from, now)} – ${until}`],
+    ['long num', length(to - from)],
+    ['cause', [CAUSE[gap.cause] ?? sentence(gap.cause), gap.detail].filter(Boolean).join(': ')],
+    ['who', gap.channels.length > 4 ? `${gap.channels.slice(0, 3).join(', ')} and ${gap.channels.length - 3} more` : list(gap.channels)],
+    ['missed num', count(gap.missed)],
+  ]
+  line.dataset.open = String(!gap.to)
+  for (const [name, text] of cells) {
+    const cell = line.appendChild(element('td', name, text))
+    cell.setAttribute('role', 'cell')
+  }
+  return line
+}
+
+/** @typedef {{from: string, to: string | null, cause: string, detail: string, missed: number, channels: string[]}} Joined */
+
+/** Gaps of several channels over one stretch for one cause are one gap to a reader.
+ * @param {import('./types').Gap[]} gaps @returns {Joined[]} */
+export function joined(gaps) {
+  /** @type {Map<string, Joined>} */ const all = new Map()
+  for (const { channel, missed, ...gap } of gaps) {
+    const key = [gap.from, gap.to, gap.cause, gap.detail].join('|')
+    const found = all.get(key)
+    if (!found) {
+      all.set(key, { ...gap, missed, channels: [channel] })
+      continue
+    }
+    found.channels.push(channel)
+    found.missed += missed
+  }
+  return [...all.values()]
+}

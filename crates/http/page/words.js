@@ -1,0 +1,54 @@
+// The words of the contract, as words for people.
+
+/** What a number is worth: its name, and what that means. The keys are those of `hello.quality`. */
+export const QUALITY = /** @type {Record<string, {name: string, means: string}>} */ ({
+  ok: { name: 'OK', means: 'Fresh, and nothing speaks against it.' },
+  suspect: { name: 'Suspect', means: 'A number to look at twice. The reason stands beside it.' },
+  under: { name: 'Under range', means: 'Below what the instrument can measure here. The number is an extrapolation.' },
+  over: { name: 'Over range', means: 'Above what the instrument can measure here. The number is an extrapolation.' },
+  fault: { name: 'Fault', means: 'The signal says that there is no measurement, such as an open loop. No number is shown.' },
+  stale: { name: 'Stale', means: 'Nothing new has come for three ticks. The number is the last one that came; its age stands beside it.' },
+  off: { name: 'Off', means: 'Switched off in the configuration.' },
+  none: { name: 'No data', means: 'Nothing has come since the recorder was started.' },
+})
+
+/** The gravest first: in this order the top of the page names what needs a look. */
+export const GRAVEST = ['fault', 'none', 'stale', 'over', 'under', 'suspect']
+
+/** Why there are no samples. The keys are the record's own words. */
+export const CAUSE = /** @type {Record<string, string>} */ ({
+  timeout: 'No answer in time',
+  no_answer: 'Silent for long',
+  bad_frame: 'Garbled answer',
+  device_error: 'The device refused',
+  unplugged: 'Port or connection gone',
+  disk_stalled: 'The disk took nothing',
+  daemon_stopped: 'The recorder was not running',
+  clock_stepped: 'The clock was set',
+  disabled: 'Switched off',
+  overrun: 'No time for the tick',
+})
+
+/** How a line does: its name, and whether somebody should look. */
+export const LINE = /** @type {Record<string, {name: string, isWell: boolean}>} */ ({
+  waiting: { name: 'Waiting for its port', isWell: false },
+  open: { name: 'Open, no answer yet', isWell: false },
+  answering: { name: 'Answering', isWell: true },
+  partly: { name: 'Partly answering', isWell: false },
+  silent: { name: 'Silent', isWell: false },
+  stopped: { name: 'Stopped', isWell: false },
+})
+
+/** `temperature_difference` as two words, with a capital. @param {string} word */
+export function sentence(word) {
+  const words = word.replaceAll('_', ' ')
+  return words.charAt(0).toUpperCase() + words.slice(1)
+}
+
+/** `1 channel`, `2 channels`. @param {number} number @param {string} one @param {string} [more] */
+export const many = (number, one, more = `${one}s`) => `${number} ${number === 1 ? one : more}`
+
+/** `a`, `a and b`, `a, b and c`. @param {string[]} items */
+export function list(items) {
+  return items.length < 2 ? items.join('') : `${items.slice(0, -1).join(', ')} and ${items[items.length - 1]}`
+}
