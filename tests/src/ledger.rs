@@ -240,6 +240,7 @@ mod tests {
             from: micros(lost.at) - TICK_US,
             to: Some(micros(lost.at)),
             cause: "timeout".to_owned(),
+            missed: 1,
         });
         assert_eq!(compare(&five(), &record, &MODULE).unwrap().explained, 1);
     }

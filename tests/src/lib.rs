@@ -12,5 +12,6 @@ pub mod modbus;
 pub mod peer;
 pub mod port;
 pub mod record;
+pub mod rig;
 pub mod suite;
 pub mod wait;

@@ -5,11 +5,16 @@
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::path::Path;
+use std::time::Duration;
 
 use anyhow::{Context, Result};
 use serde::Deserialize;
 
 use crate::peer;
+use crate::wait::{PATIENCE, until_every};
+
+/// Between two readings of a whole record: each starts a Python.
+const LOOK_EVERY: Duration = Duration::from_millis(300);
 
 /// One sample as it stands in the record.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
@@ -37,6 +42,8 @@ pub struct Gap {
     pub to: Option<i64>,
     /// The word of its cause.
     pub cause: String,
+    /// Ticks without a sample.
+    pub missed: u32,
 }
 
 /// A whole record.
@@ -58,6 +65,18 @@ impl Record {
     pub fn read(data: &Path) -> Result<Self> {
         let text = peer::run("read_record.py", &[data.as_os_str()])?;
         serde_json::from_str(&text).context("the reader's answer is not as expected")
+    }
+
+    /// Reads the record again and again until there is something to return.
+    ///
+    /// # Errors
+    /// It cannot be read, or nothing came in time; `what` says what was waited for.
+    pub fn await_in<T>(
+        data: &Path,
+        what: &str,
+        mut look: impl FnMut(&Self) -> Option<T>,
+    ) -> Result<T> {
+        until_every(LOOK_EVERY, PATIENCE, what, || Ok(look(&Self::read(data)?)))
     }
 
     /// Reads what an SQL query gives, as JSON: a list of rows.

@@ -15,7 +15,16 @@ pub const PATIENCE: Duration = Duration::from_mins(1);
 ///
 /// # Errors
 /// Nothing came within `limit`; `what` says what was waited for.
-pub fn until<T>(
+pub fn until<T>(limit: Duration, what: &str, look: impl FnMut() -> Result<Option<T>>) -> Result<T> {
+    until_every(LOOK_EVERY, limit, what, look)
+}
+
+/// As [`until`], with so much time between two looks that are not cheap.
+///
+/// # Errors
+/// Nothing came within `limit`; `what` says what was waited for.
+pub fn until_every<T>(
+    pause: Duration,
     limit: Duration,
     what: &str,
     mut look: impl FnMut() -> Result<Option<T>>,
@@ -28,6 +37,6 @@ pub fn until<T>(
         if Instant::now() > deadline {
             bail!("waited {limit:?} in vain for {what}");
         }
-        thread::sleep(LOOK_EVERY);
+        thread::sleep(pause);
     }
 }

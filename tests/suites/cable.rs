@@ -11,7 +11,6 @@ use zonda_tests::modbus::{Device, RtuDevice};
 use zonda_tests::port::Port;
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
-use zonda_tests::wait::{PATIENCE, until};
 
 const MODULE: Module = Module { name: "A", unit: 1 };
 const ANSWERS: usize = 8;
@@ -26,9 +25,11 @@ pub(crate) fn tests() -> Vec<Trial> {
 }
 
 fn gap_of(bench: &Bench, cause: &str) -> Result<()> {
-    until(PATIENCE, &format!("a gap with the cause {cause}"), || {
-        Ok((!Record::read(&bench.data())?.gaps_by(cause).is_empty()).then_some(()))
-    })
+    Record::await_in(
+        &bench.data(),
+        &format!("a gap with the cause {cause}"),
+        |record| (!record.gaps_by(cause).is_empty()).then_some(()),
+    )
 }
 
 fn pulled(bench: &Bench) -> Result<()> {

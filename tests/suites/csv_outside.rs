@@ -11,7 +11,6 @@ use zonda_tests::modbus::TcpDevice;
 use zonda_tests::peer;
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
-use zonda_tests::wait::{PATIENCE, until};
 
 const ANSWERS: usize = 24;
 
@@ -31,9 +30,8 @@ fn pandas(bench: &Bench) -> Result<()> {
     device.device.await_answers(ANSWERS)?;
     // A silence in the middle: the wide layout must show it and stay a regular grid.
     device.device.set_silent(true);
-    until(PATIENCE, "the silence to be noticed", || {
-        let gaps = Record::read(&bench.data())?.gaps;
-        Ok((!gaps.is_empty()).then_some(()))
+    Record::await_in(&bench.data(), "the silence to be noticed", |record| {
+        (!record.gaps.is_empty()).then_some(())
     })?;
     device.device.set_silent(false);
     device.device.await_answers(ANSWERS)?;

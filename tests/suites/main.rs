@@ -10,6 +10,7 @@ mod peers;
 mod power;
 mod pymodbus;
 mod refusals;
+mod rig;
 mod shutdown;
 mod text_meter;
 
@@ -25,6 +26,7 @@ fn main() -> ExitCode {
         csv_outside::tests(),
         cable::tests(),
         power::tests(),
+        rig::tests(),
         shutdown::tests(),
         disk::tests(),
         clock::tests(),
