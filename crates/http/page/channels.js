@@ -5,7 +5,7 @@ import { age, decimals, number } from './format.js'
 import { QUALITY, sentence } from './words.js'
 
 const SVG = 'http://www.w3.org/2000/svg'
-const BOX = { width: BUCKETS, height: 26 }
+const BOX = { width: 1.5 * BUCKETS, height: 24 }
 /** Marks whose last number is not shown. */
 const NUMBERLESS = new Set(['fault', 'off', 'none'])
 /** Marks that cannot be believed any more without contact. */
@@ -33,6 +33,7 @@ export class ChannelTable {
   build(channels, units) {
     this.channels = channels
     this.#rows = channels.map((channel, index) => row(channel, channels[index - 1]?.point === channel.point))
+    this.body.classList.toggle('mixed', channels.some(({ simulated }) => !simulated))
     this.body.replaceChildren(...this.#rows.map(({ line }) => line))
     this.write(units)
   }
@@ -65,7 +66,7 @@ export class ChannelTable {
       put(row.now, NUMBERLESS.has(mark) ? '–' : this.writers?.[index].text(board.shown(index)) ?? '')
       put(row.word, QUALITY[mark]?.name ?? sentence(mark))
       put(row.why, isLive ? sentence(board.why[id] ?? '') : mark === 'stale' ? 'No contact' : '')
-      put(row.age, Number.isNaN(board.at[index]) ? 'never' : age(now - board.at[index]))
+      put(row.age, mark === 'off' ? '' : age(now - board.at[index]))
       if (row.line.dataset.mark !== mark) row.line.dataset.mark = mark
     })
     this.#show()
@@ -106,24 +107,24 @@ function row(channel, isSamePoint) {
   line.setAttribute('role', 'row')
   line.classList.toggle('again', isSamePoint)
   line.dataset.mark = 'none'
-  const name = cell(line, 'th', 'name')
-  name.setAttribute('scope', 'row')
-  const own = channel.id === channel.point ? '' : channel.id.slice(channel.point.length + 1)
-  name.append(element('b', 'point', channel.point), ' ', element('span', 'own', own || sentence(channel.kind)))
-  if (channel.simulated) name.append(' ', element('span', 'tag', 'simulated'))
-  const parts = { line, now: cell(line, 'td', 'now num'), unit: cell(line, 'td', 'unit') }
+  const [point, own] = [cell(line, 'th', 'point'), cell(line, 'th', 'own')]
+  point.append(element('b', '', channel.point))
+  own.append(channel.id.slice(channel.point.length + 1) || channel.kind.replaceAll('_', ' '))
+  if (channel.simulated) own.append(' ', element('span', 'tag', 'simulated'))
+  const values = { now: cell(line, 'td', 'now num'), unit: cell(line, 'td', 'unit') }
   const quality = cell(line, 'td', 'quality')
-  const [word, why] = [element('span', 'word'), element('span', 'why')]
-  quality.append(word, ' ', why)
-  return { ...parts, word, why, age: cell(line, 'td', 'age num'), ...trend(cell(line, 'td', 'trend')), lo: cell(line, 'td', 'lo num'), mean: cell(line, 'td', 'mean num'), hi: cell(line, 'td', 'hi num') }
+  const [word, why, age] = ['word', 'why', 'age'].map((name) => element('span', name))
+  quality.append(word, ' ', why, ' ', age)
+  const past = trend(cell(line, 'td', 'trend'))
+  const ends = { lo: cell(line, 'td', 'lo num'), mean: cell(line, 'td', 'mean num'), hi: cell(line, 'td', 'hi num') }
+  return { line, word, why, age, ...values, ...past, ...ends }
 }
 
 /** @param {HTMLElement} place */
 function trend(place) {
   const svg = document.createElementNS(SVG, 'svg')
   svg.setAttribute('viewBox', `0 0 ${BOX.width} ${BOX.height}`)
-  svg.setAttribute('width', String(BOX.width))
-  svg.setAttribute('height', String(BOX.height))
+  svg.setAttribute('preserveAspectRatio', 'none')
   svg.setAttribute('aria-hidden', 'true')
   const [gaps, band, middle] = ['gaps', 'band', 'middle'].map((name) => {
     const path = svg.appendChild(document.createElementNS(SVG, 'path'))
@@ -139,6 +140,7 @@ function trend(place) {
 function cell(line, tag, name) {
   const made = line.appendChild(element(tag, name))
   made.setAttribute('role', tag === 'th' ? 'rowheader' : 'cell')
+  if (tag === 'th') made.setAttribute('scope', 'row')
   return made
 }
 

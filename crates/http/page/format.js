@@ -1,5 +1,9 @@
 // Numbers, lengths of time and clocks: every figure that a person reads is written here.
 
+/** Without a stated uncertainty nothing finer is shown, SI: no instrument here knows better, and the
+ * digits would only flicker. */
+const FINEST = /** @type {Record<string, number>} */ ({ velocity: 0.01, temperature: 0.1, temperature_difference: 0.1, humidity: 0.001, ratio: 0.001 })
+
 /**
  * How many decimals a channel's numbers get. An expanded uncertainty is written with two digits where
  * it begins with 1 or 2, else with one; where none is stated, the last decimal is worth a count at least.
@@ -14,8 +18,8 @@ export function decimals({ u, resolution, kind }, scale) {
     const power = Math.floor(Math.log10(digits) + 1e-9)
     return clamp((digits / 10 ** power < 2.95 ? 1 : 0) - power)
   }
-  if (resolution) return clamp(Math.floor(-Math.log10(resolution * size) + 1e-9))
-  return kind === 'temperature' ? 1 : 2
+  const step = Math.max(resolution ?? 0, FINEST[kind] ?? 0)
+  return step ? clamp(Math.floor(-Math.log10(step * size) + 1e-9)) : 2
 }
 
 const clamp = (/** @type {number} */ places) => Math.min(4, Math.max(0, places))
@@ -45,8 +49,8 @@ export function length(ms) {
   return `${Math.floor(seconds / size)} ${name}${rest ? ` ${rest} ${smaller[0]}` : ''}`
 }
 
-/** How old a value is, in whole seconds, minutes … @param {number} ms */
-export const age = (ms) => (ms < 2000 ? 'now' : length(Math.floor(ms / 1000) * 1000))
+/** How old a value is; nothing where it is fresh. @param {number} ms */
+export const age = (ms) => (ms >= 2000 ? `${length(Math.floor(ms / 1000) * 1000)} old` : '')
 
 /**
  * The laboratory's clock, whatever zone the reader's machine is in.

@@ -67,6 +67,7 @@ function troubles(line, clock, now) {
  * @param {{body: HTMLElement, note: HTMLElement, table: HTMLElement}} places
  * @param {import('./types').Gap[]} gaps @param {string} stretch that they are of, in words
  * @param {Clock} clock @param {number} now
+ * @returns {string} how many there are
  */
 export function drawGaps({ body, note, table }, gaps, stretch, clock, now) {
   const all = joined(gaps).sort((a, b) => Number(Boolean(a.to)) - Number(Boolean(b.to)) || Date.parse(b.from) - Date.parse(a.from))
@@ -74,6 +75,7 @@ export function drawGaps({ body, note, table }, gaps, stretch, clock, now) {
   table.hidden = !shown.length
   note.textContent = all.length ? `${all.length > shown.length ? `The latest ${shown.length} of ${all.length} gaps` : many(all.length, 'gap')} of the last ${stretch}, the open ones first.` : `No sample is missing in the last ${stretch}.`
   body.replaceChildren(...shown.map((gap) => gapRow(gap, clock, now)))
+  return `${all.length ? many(all.length, 'gap') : 'No gap'} in the last ${stretch}`
 }
 
 /** @param {Joined} gap @param {Clock} clock @param {number} now */

@@ -23,6 +23,7 @@ const table = new ChannelTable($('rows'), $('empty'))
 /** @type {import('./types').Hello | null} */ let hello = null
 let time = clock('UTC')
 let frozenAt = 0
+let gapsFact = ''
 let firstBuild = ''
 let units = /** @type {import('./types').Units} */ (recall('units', 'configured'))
 
@@ -135,7 +136,7 @@ function announce({ level, head, text }) {
 
 /** @param {boolean} isLive */
 function drawFacts(isLive) {
-  const told = board && isLive ? facts(board.health) : []
+  const told = board && isLive ? [...facts(board.health), gapsFact].filter(Boolean) : []
   if ($('facts').textContent === told.join('')) return
   $('facts').replaceChildren(...told.map((fact) => element('li', '', fact)))
 }
@@ -188,8 +189,9 @@ async function showGaps() {
       const path = `/api/v1/gaps?limit=1000&from=${Math.floor(now - hours * 3_600_000)}`
       const { gaps, next } = await (await ask(path)).json()
       if (next && hours > 1) continue
-      drawGaps(places, gaps, words, time, now)
+      gapsFact = drawGaps(places, gaps, words, time, now)
       if (next) places.note.textContent = `The last ${words} has more than 1000 gaps; the CSV file has all. The first of them:`
+      second()
       return
     }
   } catch (error) {

@@ -54,16 +54,16 @@ function blame(bad) {
 
 /** What stands below the sentence, a fact each. @param {import('./types').Health} health */
 export function facts(health) {
-  const disk = health.disk_days === null ? `${health.disk_free_gb} GB free on the disk` : `Room on the disk for ${length(Math.floor(health.disk_days) * 86_400_000).replace(' d', ' days')}`
+  const days = health.disk_days === null ? null : Math.floor(health.disk_days)
+  const disk = days === null ? `${health.disk_free_gb} GB free on the disk` : `Room on the disk for ${many(days, 'day')}`
   const clock = health.clock === 'in step' ? 'Clock in step' : `Record’s time ${length(Math.abs(health.clock_ms))} ${health.clock}`
-  const missed = health.missed_12h ? `${many(health.missed_12h, 'tick')} missed in 12 hours` : 'No tick missed in 12 hours'
-  return [disk, clock, missed]
+  return [disk, clock]
 }
 
 /** What simulation there is, or nothing. @param {{simulated: boolean}[]} channels */
 export function simulation(channels) {
   const count = channels.filter((channel) => channel.simulated).length
   if (!count) return null
-  if (count === channels.length) return 'A rig plays every device here. No number on this page is a real measurement.'
+  if (count === channels.length) return 'No number here is a real measurement; a rig plays every device.'
   return `A rig plays the devices of ${many(count, 'channel')}; each is marked. Those numbers are no real measurements.`
 }
