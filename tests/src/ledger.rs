@@ -73,7 +73,7 @@ pub fn compare(served: &[Served], record: &Record, module: &Module) -> Result<Co
             })?;
         for lost in &served[next..next + found] {
             ensure!(
-                gaps.iter().any(|gap| covers(gap, lost)),
+                gaps.iter().any(|gap| covers(gap, lost.at)),
                 "an answer was lost without a gap: {lost:?}"
             );
             counts.explained += 1;
@@ -86,7 +86,7 @@ pub fn compare(served: &[Served], record: &Record, module: &Module) -> Result<Co
         next += 1;
     }
     for lost in &served[next..] {
-        let is_explained = gaps.iter().any(|gap| covers(gap, lost));
+        let is_explained = gaps.iter().any(|gap| covers(gap, lost.at));
         counts.explained += usize::from(is_explained);
         counts.cut += usize::from(!is_explained);
     }
@@ -149,9 +149,9 @@ fn check_values(rows: &[&Row], answer: &Served) -> Result<()> {
     Ok(())
 }
 
-/// True where the gap stands over the time of this answer, to within a tick.
-fn covers(gap: &Gap, lost: &Served) -> bool {
-    let at = micros(lost.at);
+/// True where the gap stands over this time, in seconds since the Unix epoch, to within a tick.
+pub fn covers(gap: &Gap, at: f64) -> bool {
+    let at = micros(at);
     let tick = i64::try_from(crate::config::EVERY_MS * 1000).unwrap_or(i64::MAX);
     gap.from - tick <= at && gap.to.is_none_or(|to| at <= to + tick)
 }

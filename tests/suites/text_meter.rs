@@ -9,6 +9,7 @@ use libtest_mimic::Trial;
 use serde::Deserialize;
 use zonda_tests::bench::Bench;
 use zonda_tests::daemon::Station;
+use zonda_tests::ledger::covers;
 use zonda_tests::peer::Peer;
 use zonda_tests::port::{Cable, Port};
 use zonda_tests::record::Record;
@@ -88,6 +89,7 @@ fn sent(log: &Path) -> Result<Vec<Sent>> {
 /// that nothing vouches for yet, the one after each damaged one, and the last.
 fn compare(sent: &[Sent], record: &Record) -> Result<()> {
     let channels = ["Exhaust.velocity", "Exhaust.temperature"].map(str::to_owned);
+    let refused = record.gaps_by("bad_frame");
     let (mut next, mut stored, mut passed_over) = (0, 0, 0);
     for (at, rows) in record.scans(&channels) {
         let find = |name: &str| rows.iter().copied().find(|row| row.channel == name);
@@ -120,6 +122,11 @@ fn compare(sent: &[Sent], record: &Record) -> Result<()> {
             let is_excused =
                 stored == 0 || sent[index].damaged || (index > 0 && sent[index - 1].damaged);
             ensure!(is_excused, "a sound line is missing: {:?}", sent[index]);
+            ensure!(
+                refused.iter().any(|gap| covers(gap, sent[index].at)),
+                "passed over without a word: {:?}",
+                sent[index]
+            );
             passed_over += 1;
         }
         next += found + 1;
