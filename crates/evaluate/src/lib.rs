@@ -1,0 +1,1 @@
+//! From stored samples to statements: means, steadiness, uniformity, transients, uncertainty.
