@@ -65,8 +65,10 @@ export class ChannelTable {
       const { id } = board.channels[index]
       put(row.now, NUMBERLESS.has(mark) ? '–' : this.writers?.[index].text(board.shown(index)) ?? '')
       put(row.word, QUALITY[mark]?.name ?? sentence(mark))
-      put(row.why, isLive ? sentence(board.why[id] ?? '') : mark === 'stale' ? 'No contact' : '')
-      put(row.age, mark === 'off' ? '' : age(now - board.at[index]))
+      const why = isLive ? sentence(board.why[id] ?? '') : mark === 'stale' ? 'No contact' : ''
+      const old = mark === 'off' ? '' : age(now - board.at[index])
+      put(row.age, old && `, ${old}`)
+      put(row.why, why && ` · ${why}`)
       if (row.line.dataset.mark !== mark) row.line.dataset.mark = mark
     })
     this.#show()
@@ -114,7 +116,7 @@ function row(channel, isSamePoint) {
   const values = { now: cell(line, 'td', 'now num'), unit: cell(line, 'td', 'unit') }
   const quality = cell(line, 'td', 'quality')
   const [word, why, age] = ['word', 'why', 'age'].map((name) => element('span', name))
-  quality.append(word, ' ', why, ' ', age)
+  quality.append(word, age, why)
   const past = trend(cell(line, 'td', 'trend'))
   const ends = { lo: cell(line, 'td', 'lo num'), mean: cell(line, 'td', 'mean num'), hi: cell(line, 'td', 'hi num') }
   return { line, word, why, age, ...values, ...past, ...ends }

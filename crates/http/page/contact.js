@@ -50,7 +50,11 @@ export class Contact {
     this.#source = source
     this.opened = Date.now()
     for (const name of EVENTS) source.addEventListener(name, (event) => this.#take(source, name, event))
-    source.onerror = () => { if (source === this.#source) this.#lose() }
+    source.onerror = () => {
+      if (source !== this.#source) return
+      this.#lose()
+      void this.#ask()
+    }
   }
 
   #close() {
@@ -62,7 +66,7 @@ export class Contact {
   /** @param {EventSource} source @param {string} name @param {MessageEvent<string>} event */
   #take(source, name, event) {
     if (source !== this.#source) return
-    if (name === 'bye') return this.#lose('The recorder has ended in an orderly way.')
+    if (name === 'bye') return this.#lose('It said that it was being stopped. This page goes on trying.')
     this.link.heard = Date.now()
     if (event.lastEventId) this.#lastId = event.lastEventId
     this.onEvent(name, JSON.parse(event.data))
@@ -83,6 +87,16 @@ export class Contact {
     this.#retry = setTimeout(() => this.#open(), this.#wait)
     this.#tell({ state: 'lost', since: this.#lostSince(), retryAt: Date.now() + this.#wait, note: note || this.link.note })
     this.#wait = Math.min(WAIT_MOST_MS, this.#wait * 1.7)
+  }
+
+  /** An EventSource does not say why it failed. The recorder may: as many pages may be watching as it allows. */
+  async #ask() {
+    const asking = new AbortController()
+    setTimeout(() => asking.abort(), SILENCE_MS)
+    const answer = await fetch(this.url, { signal: asking.signal }).catch(() => null)
+    const problem = answer?.ok === false ? await answer.json().catch(() => null) : null
+    asking.abort()
+    if (problem?.detail && this.link.state === 'lost') this.#tell({ note: `It answers: ${problem.detail}` })
   }
 
   #lostSince() {

@@ -46,7 +46,7 @@ function work(line) {
 /** How a round compares with the wire. @param {import('./types').Line} line */
 function pace({ cycle_ms: took, wire_min_ms: least }) {
   if (took === null) return ''
-  const wire = least ? `; the wire alone needs ${Math.round(least)} ms` : ''
+  const wire = least && least <= took ? `; the wire alone needs ${Math.round(least)} ms` : ''
   return ` A round takes ${Math.max(1, Math.round(took))} ms${wire}.`
 }
 
@@ -70,7 +70,7 @@ function troubles(line, clock, now) {
  * @returns {string} how many there are
  */
 export function drawGaps({ body, note, table }, gaps, stretch, clock, now) {
-  const all = joined(gaps).sort((a, b) => Number(Boolean(a.to)) - Number(Boolean(b.to)) || Date.parse(b.from) - Date.parse(a.from))
+  const all = chained(joined(gaps)).sort((a, b) => Number(Boolean(a.to)) - Number(Boolean(b.to)) || Date.parse(b.from) - Date.parse(a.from))
   const shown = all.slice(0, GAPS_SHOWN)
   table.hidden = !shown.length
   note.textContent = all.length ? `${all.length > shown.length ? `The latest ${shown.length} of ${all.length} gaps` : many(all.length, 'gap')} of the last ${stretch}, the open ones first.` : `No sample is missing in the last ${stretch}.`
@@ -87,7 +87,7 @@ function gapRow(gap, clock, now) {
   const cells = [
     ['when', `${clock.when(from, now)} – ${until}`],
     ['long num', length(to - from)],
-    ['cause', [CAUSE[gap.cause] ?? sentence(gap.cause), gap.detail].filter(Boolean).join(': ')],
+    ['cause', [gap.causes.map((cause) => CAUSE[cause] ?? sentence(cause)).join(', then ').replace(/, then ./g, (text) => text.toLowerCase()), gap.detail].filter(Boolean).join(': ')],
     ['who', gap.channels.length > 4 ? `${gap.channels.slice(0, 3).join(', ')} and ${gap.channels.length - 3} more` : list(gap.channels)],
     ['missed num', count(gap.missed)],
   ]
@@ -99,21 +99,43 @@ function gapRow(gap, clock, now) {
   return line
 }
 
-/** @typedef {{from: string, to: string | null, cause: string, detail: string, missed: number, channels: string[]}} Joined */
+/** @typedef {{from: string, to: string | null, causes: string[], detail: string, missed: number, channels: string[]}} Joined */
 
 /** Gaps of several channels over one stretch for one cause are one gap to a reader.
  * @param {import('./types').Gap[]} gaps @returns {Joined[]} */
 export function joined(gaps) {
   /** @type {Map<string, Joined>} */ const all = new Map()
-  for (const { channel, missed, ...gap } of gaps) {
-    const key = [gap.from, gap.to, gap.cause, gap.detail].join('|')
+  for (const { channel, missed, cause, ...gap } of gaps) {
+    const key = [gap.from, gap.to, cause, gap.detail].join('|')
     const found = all.get(key)
     if (!found) {
-      all.set(key, { ...gap, missed, channels: [channel] })
+      all.set(key, { ...gap, causes: [cause], missed, channels: [channel] })
       continue
     }
     found.channels.push(channel)
     found.missed += missed
   }
   return [...all.values()]
+}
+
+/** And so are gaps of the same channels of which each begins where the last one ends: a device that
+ * stays silent is first late, then given up. @param {Joined[]} gaps by their beginning @returns {Joined[]} */
+export function chained(gaps) {
+  /** @type {Map<string, Joined>} */ const ends = new Map()
+  const all = []
+  for (const gap of gaps) {
+    const who = gap.channels.join('|')
+    const before = ends.get(`${who}|${gap.from}`)
+    const one = before ?? gap
+    if (before) {
+      before.to = gap.to
+      before.detail = gap.detail
+      before.missed += gap.missed
+      before.causes = [...new Set([...before.causes, ...gap.causes])]
+    } else {
+      all.push(gap)
+    }
+    if (gap.to) ends.set(`${who}|${gap.to}`, one)
+  }
+  return all
 }

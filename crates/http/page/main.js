@@ -106,12 +106,11 @@ function drawTrend() {
 function second() {
   const { link } = contact ?? {}
   if (!link) return
-  const marks = board ? ChannelTable.marks(board, link.state === 'live') : []
   const ahead = board?.ahead ?? 0
   const said = state({
     link,
     health: board?.health ?? null,
-    channels: marks.map((mark, index) => ({ name: board?.channels[index].id ?? '', mark })),
+    channels: judged(link.state === 'live'),
     time: (at) => time.when(at + ahead, Date.now() + ahead),
   })
   document.body.dataset.link = link.state
@@ -126,6 +125,13 @@ function second() {
   drawClock()
   thawInTime()
   title(said)
+}
+
+/** @param {boolean} isLive */
+function judged(isLive) {
+  if (!board) return []
+  const { channels, why } = board
+  return ChannelTable.marks(board, isLive).map((mark, index) => ({ name: channels[index].id, mark, why: why[channels[index].id] ?? '' }))
 }
 
 /** Tells those who listen when contact or recording changes, and not each channel's ups and downs.

@@ -1,14 +1,19 @@
 // The sentence at the top: is it recording, can the numbers be trusted, and what needs a look.
 // Pure: what is known goes in, words come out.
 
-import { GRAVEST, QUALITY, list, many } from './words.js'
+import { GRAVEST, PREDICATE, list, many } from './words.js'
 import { length } from './format.js'
 
+/** Faults that the sentence names; the table has all. */
+const GROUPS_MAX = 3
+
 /**
+ * @typedef {{name: string, mark: string, why: string}} Judged
+ *
  * @typedef {object} Known
  * @property {import('./types').Link} link
  * @property {import('./types').Health | null} health
- * @property {{name: string, mark: string}[]} channels
+ * @property {Judged[]} channels
  * @property {(at: number) => string} time writes a time of this machine as the laboratory's
  *
  * @typedef {object} Said
@@ -29,28 +34,47 @@ export function state({ link, health, channels, time }) {
 
 /** @param {import('./types').Link} link @param {(at: number) => string} time @returns {Said} */
 function lost(link, time) {
-  const begin = link.heard ? `since ${time(link.heard)}. Every value below is old.` : '. Nothing has come since this page was opened.'
-  const reason = link.note ? ` ${link.note}` : ''
-  return { level: 'bad', head: 'No contact with the recorder', text: `${begin}${reason} Recording may well be going on; this page cannot tell.` }
+  const begin = link.heard ? `since ${time(link.heard)}. Every value below is old.` : 'since this page was opened.'
+  const reason = link.note || 'Recording may well be going on; this page cannot tell.'
+  return { level: 'bad', head: 'No contact with the recorder', text: `${begin} ${reason}` }
 }
 
-/** @param {{name: string, mark: string}[]} channels @returns {Said} */
+/** @param {Judged[]} channels @returns {Said} */
 function trusted(channels) {
   const head = 'Recording.'
   if (!channels.length) return { level: 'mind', head, text: 'No channels are configured, so there is nothing to record yet.' }
   const used = channels.filter(({ mark }) => mark !== 'off')
-  const bad = GRAVEST.flatMap((mark) => used.filter((channel) => channel.mark === mark))
+  const bad = used.filter(({ mark }) => mark !== 'ok')
   if (!bad.length) return { level: 'quiet', head, text: used.length === 1 ? 'The only channel is good.' : `All ${used.length} channels are good.` }
-  return { level: 'mind', head, text: `${used.length - bad.length} of ${many(used.length, 'channel')} are good. ${blame(bad)}` }
+  const good = bad.length === used.length ? 'None' : used.length - bad.length
+  return { level: 'mind', head, text: `${good} of ${many(used.length, 'channel')} ${good === 1 ? 'is' : 'are'} good. ${blame(bad)}` }
 }
 
-/** Names the gravest three, and counts the rest. @param {{name: string, mark: string}[]} bad */
+/** Names what is wrong, the gravest first: channels of one fault and one cause together. @param {Judged[]} bad */
 function blame(bad) {
-  const named = bad.slice(0, bad.length > 4 ? 3 : 4).map(({ name, mark }) => `${name} (${QUALITY[mark].name.toLowerCase()})`)
-  const rest = bad.length - named.length
-  const items = rest ? [...named, `${rest} more`] : named
-  return `${bad.length === 1 ? 'Needs a look:' : 'Need a look:'} ${list(items)}.`
+  /** @type {Map<string, Judged[]>} */ const groups = new Map()
+  for (const mark of GRAVEST) {
+    for (const channel of bad.filter((each) => each.mark === mark)) {
+      const key = `${mark} ${cause(channel)}`
+      groups.set(key, [...(groups.get(key) ?? []), channel])
+    }
+  }
+  const all = [...groups.values()]
+  const shown = all.slice(0, all.length > GROUPS_MAX ? GROUPS_MAX - 1 : GROUPS_MAX)
+  const rest = all.slice(shown.length).flat().length
+  return `${[...shown.map(sentenceOf), ...(rest ? [`${rest} more need a look`] : [])].join('; ')}.`
 }
+
+/** @param {Judged[]} group */
+function sentenceOf(group) {
+  const who = group.length > 2 ? `${group.length} channels, such as ${group[0].name},` : list(group.map(({ name }) => name))
+  const what = PREDICATE[group[0].mark]?.[group.length === 1 ? 0 : 1] ?? `need a look`
+  const reason = cause(group[0])
+  return `${who} ${what}${reason ? ` (${reason})` : ''}`
+}
+
+/** The cause without its detail, which stands in the table. @param {Judged} channel */
+const cause = ({ why }) => why.split(':')[0]
 
 /** What stands below the sentence, a fact each. @param {import('./types').Health} health */
 export function facts(health) {

@@ -15,6 +15,16 @@ export const QUALITY = /** @type {Record<string, {name: string, means: string}>}
 /** The gravest first: in this order the top of the page names what needs a look. */
 export const GRAVEST = ['fault', 'none', 'stale', 'over', 'under', 'suspect']
 
+/** The marks as the end of a sentence: for one channel, for several. */
+export const PREDICATE = /** @type {Record<string, [string, string]>} */ ({
+  fault: ['has a fault', 'have a fault'],
+  none: ['has no data yet', 'have no data yet'],
+  stale: ['is stale', 'are stale'],
+  over: ['is over range', 'are over range'],
+  under: ['is under range', 'are under range'],
+  suspect: ['is suspect', 'are suspect'],
+})
+
 /** Why there are no samples. The keys are the record's own words. */
 export const CAUSE = /** @type {Record<string, string>} */ ({
   timeout: 'No answer in time',
