@@ -14,7 +14,7 @@ use anyhow::{Context, Result};
 use crate::shell;
 
 /// Debian's packages that suites use; each brings a program of its own name.
-const DEBIAN: [&str; 1] = ["faketime"];
+const DEBIAN: [&str; 2] = ["faketime", "strace"];
 
 /// Installs the peers and says where their Python is; true where it could be had.
 ///

@@ -4,6 +4,7 @@
 //! outside peers installed. Each part runs even where an earlier one failed.
 
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 use anyhow::Result;
 
@@ -25,6 +26,7 @@ pub(crate) fn run() -> Result<bool> {
         "zonda-tests",
         "--no-fail-fast",
     ]))?;
+    let disks = is_root()?.then(test_disks).transpose()?.unwrap_or(true);
     let mut suites = shell::cargo();
     suites
         .args(["test", "--package", "zonda-tests"])
@@ -32,7 +34,24 @@ pub(crate) fn run() -> Result<bool> {
     if let Some(python) = python {
         suites.env("ZONDA_PEERS_PYTHON", python);
     }
-    Ok(shell::succeeds(&mut suites)? && crates)
+    Ok(shell::succeeds(&mut suites)? && crates && disks)
+}
+
+/// Tests that mount file systems and cut their power; by themselves they are left out by name.
+fn test_disks() -> Result<bool> {
+    shell::succeeds(shell::cargo().args([
+        "test",
+        "--package",
+        "zonda-store",
+        "--test",
+        "disk",
+        "--",
+        "--ignored",
+    ]))
+}
+
+fn is_root() -> Result<bool> {
+    Ok(shell::output(Command::new("id").arg("-u"))?.trim() == "0")
 }
 
 /// The real program that the suites start.
