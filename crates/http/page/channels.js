@@ -64,11 +64,12 @@ export class ChannelTable {
       const mark = marks[index]
       const { id } = board.channels[index]
       put(row.now, NUMBERLESS.has(mark) ? '–' : this.writers?.[index].text(board.shown(index)) ?? '')
-      put(row.word, QUALITY[mark]?.name ?? sentence(mark))
+      const word = QUALITY[mark]?.name ?? sentence(mark)
+      put(row.word, word)
       const why = isLive ? sentence(board.why[id] ?? '') : mark === 'stale' ? 'No contact' : ''
       const old = mark === 'off' ? '' : age(now - board.at[index])
       put(row.age, old && `, ${old}`)
-      put(row.why, why && ` · ${why}`)
+      put(row.why, why && why !== word ? ` · ${why}` : '')
       if (row.line.dataset.mark !== mark) row.line.dataset.mark = mark
     })
     this.#show()

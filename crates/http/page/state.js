@@ -70,7 +70,7 @@ function sentenceOf(group) {
   const who = group.length > 2 ? `${group.length} channels, such as ${group[0].name},` : list(group.map(({ name }) => name))
   const what = PREDICATE[group[0].mark]?.[group.length === 1 ? 0 : 1] ?? `need a look`
   const reason = cause(group[0])
-  return `${who} ${what}${reason ? ` (${reason})` : ''}`
+  return `${who} ${what}${reason && !what.endsWith(reason) ? ` (${reason})` : ''}`
 }
 
 /** The cause without its detail, which stands in the table. @param {Judged} channel */
