@@ -72,7 +72,7 @@ export function clock(zone) {
     /** The offset from UTC, such as UTC+1. @param {number} at */
     offset(at) {
       const name = named.formatToParts(at).find((part) => part.type === 'timeZoneName')?.value ?? 'GMT'
-      return name.replace('GMT', 'UTC').replace(/([+-])0?(\d+)(?::00)?/, '$1$2').replace('-', '−')
+      return name.replace('GMT', 'UTC').replace(/[+-]00:00$/, '').replace(/([+-])0?(\d+)(?::00)?/, '$1$2').replace('-', '−')
     },
     /** The time, with the date where it is not today's. @param {number} at @param {number} now */
     when: (at, now) => (date(at) === date(now) ? time(at) : `${date(at)} ${time(at)}`),
