@@ -1,1 +1,40 @@
-//! From stored samples to statements: means, steadiness, uniformity, transients, uncertainty.
+//! From stored samples to statements that stand in a test report.
+//!
+//! What is here: means over stretches, windows and moving windows ([`mean`], [`windows`], [`moving`]).
+//!
+//! Words: a *reading* is a value with its quality and time; a *stretch* is a piece of time; *coverage* is the
+//! share of a stretch that good readings speak for. Gaps are never filled and nothing is carried across them. Every result says
+//! how many readings it used, how many it left out and why, and is refused where too little is left.
+//!
+//! Values are in the SI unit of their quantity (°C for temperatures as shown, K for their differences). Pure: no I/O, no
+//! clock, no hidden randomness; the same samples give the same result on any day. The physics of air and the
+//! flow through ducts belong to `zonda-air`.
+//!
+//! Marks in the docs: *from memory* is a figure recalled from a standard that has not been held
+//! against the printed text; *common practice, no source* is what it says. A report prints such
+//! marks with the figure.
+
+#![expect(
+    clippy::doc_markdown,
+    reason = "the docs are full of formulae, which code marks would make unreadable"
+)]
+
+pub mod allan;
+mod blocks;
+pub mod coverage;
+pub mod effective;
+mod float;
+pub mod mean;
+pub mod moments;
+pub mod moving;
+mod reading;
+pub mod robust;
+mod stretch;
+mod sum;
+pub mod weighted;
+pub mod windows;
+
+pub use mean::{Averaging, Mean, MeanRule};
+pub use moments::Moments;
+pub use reading::{Reading, Sieve, Tally};
+pub use stretch::{EmptyStretch, Stretch};
