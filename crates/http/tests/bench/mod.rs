@@ -115,20 +115,12 @@ impl Bench {
 
     /// A sample of now.
     pub fn sample(&self, channel: usize, value: f64) -> Sample<usize> {
-        Sample {
-            channel,
-            at: self.view.axis.now(),
-            code: Some(Code::Count(42)),
-            value: Some(value),
-            quality: Quality::SIMULATED,
-        }
+        sample(channel, self.view.axis.now(), value)
     }
 
     /// As the station's desk does it: board and listeners.
     pub fn show(&self, samples: Vec<Sample<usize>>) {
-        self.view.board.note(&samples);
-        // Nobody has to listen.
-        let _ = self.view.samples.send(samples.into());
+        show(&self.view, samples);
     }
 
     /// Records a sample a second of every channel, the last `seconds` seconds up to now.
@@ -187,6 +179,22 @@ impl Bench {
             text: String::new(),
         }
     }
+}
+
+pub fn sample(channel: usize, at: Stamp, value: f64) -> Sample<usize> {
+    Sample {
+        channel,
+        at,
+        code: Some(Code::Count(42)),
+        value: Some(value),
+        quality: Quality::SIMULATED,
+    }
+}
+
+pub fn show(view: &View, samples: Vec<Sample<usize>>) {
+    view.board.note(&samples);
+    // Nobody has to listen.
+    let _ = view.samples.send(samples.into());
 }
 
 pub fn config() -> Config {
