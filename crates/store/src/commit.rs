@@ -1,5 +1,7 @@
-//! One commit: a batch goes into the file in one transaction, all of it or nothing, and exactly once.
+//! One commit: a batch goes into the file in one transaction with its seal, all of it or nothing, and
+//! exactly once.
 
+use std::borrow::Cow;
 use std::time::{Duration, Instant};
 
 use sqlx::{Connection, SqliteConnection};
@@ -12,6 +14,7 @@ use crate::insert::{self, NotInserted};
 use crate::recorder::Event;
 use crate::rollup;
 use crate::row::ChannelId;
+use crate::seal::{self, Commit};
 
 /// A change of how far the axis is from UTC.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -90,18 +93,31 @@ async fn store(
         transaction.rollback().await?;
         return Ok(0);
     }
-    let nudged = match insert_samples(&mut transaction, &batch.samples, placing).await {
-        Ok(nudged) => nudged,
+    let tip = seal::tip(&mut transaction, batch.alive).await?;
+    let (samples, nudged) = match insert_samples(&mut transaction, &batch.samples, placing).await {
+        Ok(placed) => placed,
         Err(refused) => {
             transaction.rollback().await?;
             return Err(refused);
         }
     };
     insert_gaps(&mut transaction, &batch.gaps).await?;
-    insert_events(&mut transaction, &batch.events).await?;
-    insert_clocks(&mut transaction, &batch.clocks).await?;
+    let commit = Commit {
+        session: batch.session,
+        batch: batch.number,
+        at: batch.alive,
+        is_last: batch.is_last,
+        samples: &samples,
+        gaps: &batch.gaps,
+        events: insert_events(&mut transaction, &batch.events).await?,
+        clocks: insert_clocks(&mut transaction, &batch.clocks).await?,
+    };
     note_alive(&mut transaction, batch).await?;
+    let tip = seal::seal_commit(&mut transaction, tip, &commit).await?;
     transaction.commit().await?;
+    if batch.is_last {
+        seal::log(&tip.head(batch.alive));
+    }
     Ok(nudged)
 }
 
@@ -111,21 +127,22 @@ async fn stored_batch(connection: &mut SqliteConnection, session: i64) -> Result
         .await
 }
 
-async fn insert_samples(
+/// The samples as they were placed, and how many at a later microsecond.
+async fn insert_samples<'a>(
     connection: &mut SqliteConnection,
-    samples: &[Sample<ChannelId>],
+    samples: &'a [Sample<ChannelId>],
     placing: Placing,
-) -> Result<u64, NotInserted> {
+) -> Result<(Cow<'a, [Sample<ChannelId>]>, u64), NotInserted> {
     match placing {
         Placing::AsStamped => {
             insert::insert(connection, samples).await?;
             rollup::keep_up(connection, samples).await?;
-            Ok(0)
+            Ok((samples.into(), 0))
         }
         Placing::AtFree => {
             let (placed, nudged) = insert::insert_at_free(connection, samples).await?;
             rollup::keep_up(connection, &placed).await?;
-            Ok(nudged)
+            Ok((placed.into(), nudged))
         }
     }
 }
@@ -155,13 +172,15 @@ pub(crate) async fn insert_gaps(
     Ok(())
 }
 
-async fn insert_events(
+/// The events with their keys.
+async fn insert_events<'a>(
     connection: &mut SqliteConnection,
-    events: &[Event],
-) -> Result<(), sqlx::Error> {
+    events: &'a [Event],
+) -> Result<Vec<(i64, &'a Event)>, sqlx::Error> {
+    let mut stored = Vec::with_capacity(events.len());
     for event in events {
         let (at, severity) = (event.at.micros(), event.severity.word());
-        sqlx::query!(
+        let done = sqlx::query!(
             "INSERT INTO event (at, severity, kind, subject, text) VALUES (?, ?, ?, ?, ?)",
             at,
             severity,
@@ -171,17 +190,20 @@ async fn insert_events(
         )
         .execute(&mut *connection)
         .await?;
+        stored.push((done.last_insert_rowid(), event));
     }
-    Ok(())
+    Ok(stored)
 }
 
-async fn insert_clocks(
+/// The rows with their keys.
+async fn insert_clocks<'a>(
     connection: &mut SqliteConnection,
-    clocks: &[ClockRow],
-) -> Result<(), sqlx::Error> {
+    clocks: &'a [ClockRow],
+) -> Result<Vec<(i64, &'a ClockRow)>, sqlx::Error> {
+    let mut stored = Vec::with_capacity(clocks.len());
     for clock in clocks {
         let at = clock.at.micros();
-        sqlx::query!(
+        let done = sqlx::query!(
             "INSERT INTO clock (at, axis_minus_utc_us, cause) VALUES (?, ?, ?)",
             at,
             clock.axis_minus_utc_us,
@@ -189,8 +211,9 @@ async fn insert_clocks(
         )
         .execute(&mut *connection)
         .await?;
+        stored.push((done.last_insert_rowid(), clock));
     }
-    Ok(())
+    Ok(stored)
 }
 
 async fn note_alive(connection: &mut SqliteConnection, batch: &Batch) -> Result<(), sqlx::Error> {

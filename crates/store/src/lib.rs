@@ -29,6 +29,7 @@ mod recorder;
 mod rollup;
 mod row;
 mod schema;
+mod seal;
 mod session;
 mod writer;
 
@@ -40,4 +41,5 @@ pub use open::{OpenOptions, Readable, Store};
 pub use read::{EventRow, GapRow, Key, SampleRow, SessionRow, Size};
 pub use recorder::{Event, Recorder, RecorderOptions, Recording, Severity, Stalled};
 pub use row::ChannelId;
+pub use seal::SealHead;
 pub use session::{Session, Start};

@@ -166,13 +166,13 @@ pub(crate) struct Known {
 }
 
 /// Puts the channels of a configuration in the place of those before. Gives the keys of the new ones,
-/// in their order, and the channels as they were before.
+/// in their order, each with the version of its mapping, and the channels as they were before.
 pub(crate) async fn note_channels(
     connection: &mut SqliteConnection,
     entries: &[ChannelEntry],
     config: &str,
     at: Stamp,
-) -> Result<(Vec<ChannelId>, Vec<Known>), StoreError> {
+) -> Result<(Vec<(i64, i64)>, Vec<Known>), StoreError> {
     let rows = sqlx::query!("SELECT id, name, quantity, period_us, position FROM channel")
         .fetch_all(&mut *connection)
         .await?;
@@ -195,8 +195,8 @@ pub(crate) async fn note_channels(
     let mut channels = Vec::with_capacity(entries.len());
     for (position, entry) in (0_i64..).zip(entries) {
         let id = note_channel(connection, entry, position).await?;
-        note_mapping(connection, id, &entry.mapping, config, at).await?;
-        channels.push(ChannelId(id));
+        let version = note_mapping(connection, id, &entry.mapping, config, at).await?;
+        channels.push((id, version));
     }
     Ok((channels, before))
 }
@@ -247,14 +247,14 @@ async fn note_channel(
     Ok(id)
 }
 
-/// Notes a new version of a mapping, if it is one.
+/// Notes a new version of a mapping, if it is one. The version in force.
 async fn note_mapping(
     connection: &mut SqliteConnection,
     channel: i64,
     text: &str,
     config: &str,
     at: Stamp,
-) -> Result<(), StoreError> {
+) -> Result<i64, StoreError> {
     let known = sqlx::query!(
         "SELECT version, text FROM mapping WHERE channel = ? ORDER BY version DESC LIMIT 1",
         channel
@@ -262,7 +262,7 @@ async fn note_mapping(
     .fetch_optional(&mut *connection)
     .await?;
     let version = match known {
-        Some(row) if row.text == text => return Ok(()),
+        Some(row) if row.text == text => return Ok(row.version),
         Some(row) => row.version + 1,
         None => 1,
     };
@@ -277,5 +277,5 @@ async fn note_mapping(
     )
     .execute(connection)
     .await?;
-    Ok(())
+    Ok(version)
 }

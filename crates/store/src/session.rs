@@ -13,6 +13,7 @@ use crate::name::{ChannelEntry, Known, note_channels, note_revision};
 use crate::open::Store;
 use crate::rollup;
 use crate::row::ChannelId;
+use crate::seal::{self, Begin, SealHead};
 
 /// What a start tells the file.
 #[derive(Clone, Debug)]
@@ -63,9 +64,10 @@ impl Store {
         self.refuse_while_recording()?;
         let mut connection = self.write_connection().await?;
         let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
-        let session = begin(&mut transaction, start).await?;
+        let (session, head) = begin(&mut transaction, start).await?;
         transaction.commit().await?;
         connection.close().await?;
+        seal::log(&head);
         Ok(session)
     }
 
@@ -83,7 +85,10 @@ impl Store {
     }
 }
 
-async fn begin(connection: &mut SqliteConnection, start: &Start) -> Result<Session, StoreError> {
+async fn begin(
+    connection: &mut SqliteConnection,
+    start: &Start,
+) -> Result<(Session, SealHead), StoreError> {
     let newest = newest(&mut *connection).await?;
     if let Some(newest) = newest.filter(|newest| start.at < *newest) {
         return Err(StoreError::Backwards {
@@ -91,11 +96,13 @@ async fn begin(connection: &mut SqliteConnection, start: &Start) -> Result<Sessi
             newest,
         });
     }
+    let tip = seal::tip(connection, start.at).await?;
     let before = close_last(connection).await?;
     note_revision(connection, &start.config_hash, &start.config_text, start.at).await?;
-    let (channels, known) =
+    let (mappings, known) =
         note_channels(connection, &start.channels, &start.config_hash, start.at).await?;
     let id = insert_session(connection, start).await?;
+    let channels: Vec<_> = mappings.iter().map(|(id, _)| ChannelId(*id)).collect();
     let mut book = open_gaps(connection).await?;
     if let Some((alive, _)) = before {
         let configured: BTreeSet<_> = channels.iter().copied().collect();
@@ -113,14 +120,23 @@ async fn begin(connection: &mut SqliteConnection, start: &Start) -> Result<Sessi
     }
     // In the same transaction: the time between two sessions must not be lost where this one dies
     // before its first commit.
-    insert_gaps(connection, &book.take_news()).await?;
-    Ok(Session {
+    let gaps = book.take_news();
+    insert_gaps(connection, &gaps).await?;
+    let begin = Begin {
+        session: id,
+        start,
+        mappings: &mappings,
+        gaps: &gaps,
+    };
+    let tip = seal::seal_begin(connection, tip, &begin).await?;
+    let session = Session {
         id,
         channels,
         before,
         at: start.at,
         book,
-    })
+    };
+    Ok((session, tip.head(start.at)))
 }
 
 async fn newest(connection: &mut SqliteConnection) -> Result<Option<Stamp>, StoreError> {
