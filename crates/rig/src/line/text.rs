@@ -9,6 +9,7 @@ use super::lane::Lane;
 use super::port::Device;
 use super::{Manner, echoes, garble, stray};
 use crate::fault::Faults;
+use crate::instruments::Display;
 use crate::live::Live;
 use crate::noise::Dice;
 use crate::options::RigOptions;
@@ -55,18 +56,8 @@ impl TextMeter {
     /// The line that the meter would send now.
     fn words(&self, now: Instant) -> String {
         let meter = self.wired.meter.as_str();
-        let Some(shown) = self.bench.look(now, |bench| bench.display(meter)) else {
-            return String::new();
-        };
-        let numbers = self.wired.fields.iter().map(|field| {
-            let si = match field.quantity {
-                Quantity::Velocity => shown.velocity,
-                _ => shown.temperature,
-            };
-            format!("{:.*}", usize::from(field.decimals), field.unit.from_si(si))
-        });
-        let numbers: Vec<_> = numbers.collect();
-        numbers.join(&self.wired.delimiter.to_string()) + "\r\n"
+        let shown = self.bench.look(now, |bench| bench.display(meter));
+        shown.map_or_else(String::new, |shown| words(&self.wired, shown))
     }
 
     fn talk(&mut self, at: Instant, faults: &Faults) {
@@ -144,6 +135,19 @@ impl Device for TextMeter {
         self.heard.clear();
         self.heard_until = None;
     }
+}
+
+/// The line of a meter that shows this.
+pub(crate) fn words(wired: &TextWiring, shown: Display) -> String {
+    let numbers = wired.fields.iter().map(|field| {
+        let si = match field.quantity {
+            Quantity::Velocity => shown.velocity,
+            _ => shown.temperature,
+        };
+        format!("{:.*}", usize::from(field.decimals), field.unit.from_si(si))
+    });
+    let numbers: Vec<_> = numbers.collect();
+    numbers.join(&wired.delimiter.to_string()) + "\r\n"
 }
 
 /// How many whole periods later the first is that is still to come; at least one.
