@@ -38,3 +38,6 @@ pub use mean::{Averaging, Mean, MeanRule};
 pub use moments::Moments;
 pub use reading::{Reading, Sieve, Tally};
 pub use stretch::{EmptyStretch, Stretch};
+
+/// Straight lines, budgets and their checks, as every evaluation uses them.
+pub use zonda_uncertainty as uncertainty;

@@ -6,12 +6,13 @@ use anyhow::{Context, Result};
 use cargo_metadata::{DependencyKind, Metadata, Node, Package, PackageId};
 
 /// The arrows that are allowed between our crates, lowest first. Everyone may use the model.
-const ARROWS: [(&str, &[&str]); 15] = [
+const ARROWS: [(&str, &[&str]); 16] = [
     ("zonda-model", &[]),
-    ("zonda-signal", &["zonda-model"]),
+    ("zonda-uncertainty", &["zonda-model"]),
+    ("zonda-signal", &["zonda-uncertainty", "zonda-model"]),
     ("zonda-protocol", &["zonda-model"]),
-    ("zonda-air", &["zonda-model"]),
-    ("zonda-evaluate", &["zonda-model"]),
+    ("zonda-air", &["zonda-uncertainty", "zonda-model"]),
+    ("zonda-evaluate", &["zonda-uncertainty", "zonda-model"]),
     (
         "zonda-config",
         &["zonda-signal", "zonda-protocol", "zonda-model"],
@@ -68,8 +69,9 @@ const ARROWS: [(&str, &[&str]); 15] = [
 ];
 
 /// Crates without I/O, clock or async.
-pub(crate) const PURE: [&str; 6] = [
+pub(crate) const PURE: [&str; 7] = [
     "zonda-model",
+    "zonda-uncertainty",
     "zonda-signal",
     "zonda-protocol",
     "zonda-air",
