@@ -6,6 +6,7 @@ mod clock;
 mod csv_outside;
 mod disk;
 mod examples;
+mod night;
 mod peers;
 mod power;
 mod pymodbus;
@@ -27,6 +28,7 @@ fn main() -> ExitCode {
         cable::tests(),
         power::tests(),
         rig::tests(),
+        night::tests(),
         shutdown::tests(),
         disk::tests(),
         clock::tests(),

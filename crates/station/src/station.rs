@@ -7,8 +7,8 @@ use tokio::sync::{broadcast, mpsc, watch};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 use zonda_config::{ChannelPlan, Config};
-use zonda_lines::{Axis, LineHealth, SystemClocks};
-use zonda_model::{Name, Period};
+use zonda_lines::{Axis, Clocks, LineHealth, SystemClocks};
+use zonda_model::{Name, Period, Scan};
 use zonda_store::{
     ChannelEntry, ChannelId, Event, OpenError, Readable, Recorder, RecorderOptions, Recording,
     Severity, Start, Store, StoreError,
@@ -72,8 +72,39 @@ impl Station {
     /// # Errors
     /// [`StartError`]: the record cannot be opened or written. A missing port or device is none.
     pub async fn start(config: Config, version: &str) -> Result<Self, StartError> {
+        let (mut station, means) = Self::furnish(config, version, SystemClocks).await?;
+        station.lines = station
+            .config
+            .lines
+            .iter()
+            .map(|plan| supervise(plan.clone(), means.clone()))
+            .collect();
+        Ok(station)
+    }
+
+    /// Starts all but the lines, by other clocks than the machine's: whoever holds the way for scans
+    /// stands for the lines. From there on everything is as with [`start`](Self::start). Before
+    /// [`stop`](Self::stop) the way must be dropped.
+    ///
+    /// # Errors
+    /// [`StartError`]: the record cannot be opened or written.
+    pub async fn rehearse(
+        config: Config,
+        version: &str,
+        clocks: impl Clocks + 'static,
+    ) -> Result<(Self, mpsc::Sender<Scan>), StartError> {
+        let (station, means) = Self::furnish(config, version, clocks).await?;
+        Ok((station, means.scans))
+    }
+
+    /// Everything but the lines, and what they need.
+    async fn furnish(
+        config: Config,
+        version: &str,
+        clocks: impl Clocks + 'static,
+    ) -> Result<(Self, Means), StartError> {
         let store = Store::open(&config.station.data).await?;
-        let axis = Axis::new(SystemClocks, store.newest().await?);
+        let axis = Axis::new(clocks, store.newest().await?);
         let session = store.begin(&start_of(&config, version, &axis)).await?;
         let (keys, boot) = (session.channels.clone(), format!("s{}", session.id));
         tell_before(&session);
@@ -117,18 +148,13 @@ impl Station {
             stop: stop.clone(),
             give_up,
         };
-        let lines = config
-            .lines
-            .iter()
-            .map(|plan| supervise(plan.clone(), means.clone()))
-            .collect();
-        Ok(Self {
+        let station = Self {
             config,
             board,
             axis,
             store,
             recorder,
-            lines,
+            lines: Vec::new(),
             live,
             boot,
             stop,
@@ -136,7 +162,8 @@ impl Station {
             desk,
             writing,
             watching,
-        })
+        };
+        Ok((station, means))
     }
 
     /// The configuration in force.
@@ -179,6 +206,23 @@ impl Station {
     /// Names this start of the daemon.
     pub fn boot(&self) -> &str {
         &self.boot
+    }
+
+    /// Puts a remark about the station as a whole into the journal.
+    ///
+    /// # Errors
+    /// [`StoreError::Ended`].
+    pub async fn note(&self, kind: &str, text: &str) -> Result<(), StoreError> {
+        let remark = event(&self.axis, Severity::Info, kind, text.to_owned());
+        self.recorder.event(remark).await
+    }
+
+    /// Waits until everything that the recorder has been handed is durable.
+    ///
+    /// # Errors
+    /// [`StoreError::Ended`].
+    pub async fn flush(&self) -> Result<(), StoreError> {
+        self.recorder.flush().await
     }
 
     /// Waits until the station cannot go on by itself; gives the reason. Safe to drop while it waits.

@@ -5,6 +5,7 @@ mod command;
 mod exit;
 mod host;
 mod logging;
+mod night;
 mod when;
 
 use std::process::ExitCode;

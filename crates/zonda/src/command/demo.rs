@@ -3,17 +3,23 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
+use anyhow::Context;
 use clap::Args;
-use zonda_rig::Rig;
+use jiff::tz::TimeZone;
+use zonda_config::Config;
+use zonda_rig::{DoorHabit, Night, Rig, RigOptions, Script, StartPhase};
+use zonda_store::Store;
 
 use crate::command::rig::{configuration, options};
 use crate::exit::Exit;
 use crate::host::{Host, Signals};
+use crate::night;
 
 /// Run a simulated curing oven and record it: the whole way from the wire to the CSV, without hardware.
 ///
 /// The oven's modules and meters speak Modbus RTU, Modbus TCP and text lines on this machine; the
-/// daemon does not know that they are simulated, but for the mark on every reading.
+/// daemon does not know that they are simulated, but for the mark on every reading. A new record begins
+/// with last night: heat-up, soak, the door opened twice, a cable that fell off at 02:10.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Example:\n  zonda demo\n  zonda export --data demo-data --layout wide --last 1m -o minute.csv"
@@ -31,11 +37,50 @@ pub(crate) struct Demo {
     /// How many times faster than real the oven heats and cools.
     #[arg(long, default_value_t = 1.0)]
     speed: f64,
+    /// Begin with an empty record: leave out the night that a new record otherwise begins with.
+    #[arg(long)]
+    no_night: bool,
+    /// What else goes wrong in that night: a file of lines such as `8:10 cut Z2-left.velocity`
+    /// (hours and minutes since 18:00, then what `zonda rig` understands).
+    #[arg(long, value_name = "FILE", conflicts_with = "no_night")]
+    night_faults: Option<PathBuf>,
 }
 
 impl Demo {
     pub(crate) fn run(self) -> anyhow::Result<Exit> {
         crate::runtime()?.block_on(self.play())
+    }
+
+    /// Last night, so that there is more to look at than the minutes since the start.
+    async fn play_night(&self, rig: &Rig, config: Config) -> anyhow::Result<()> {
+        let zone = TimeZone::get(&config.station.time_zone)?;
+        let begin = night::last_night(&jiff::ZonedDateTime::now(), &zone)?;
+        let night = Night::new(
+            &RigOptions {
+                start: StartPhase::Cold,
+                door: DoorHabit::Shut,
+                ..RigOptions::new(".")
+            },
+            rig.wiring().clone(),
+            self.script()?,
+        )?;
+        let stopped = night::record(config, night, begin, night::LENGTH).await?;
+        println!(
+            "Last night is in the record: {} samples, from 18:00 to 06:00.",
+            stopped.samples
+        );
+        Ok(())
+    }
+
+    fn script(&self) -> anyhow::Result<Script> {
+        let usual = Script::parse(Script::USUAL)?;
+        let Some(path) = &self.night_faults else {
+            return Ok(usual);
+        };
+        let text = std::fs::read_to_string(path)
+            .with_context(|| format!("cannot read {}", path.display()))?;
+        let more = Script::parse(&text).with_context(|| path.display().to_string())?;
+        Ok(usual.and(more))
     }
 
     async fn play(self) -> anyhow::Result<Exit> {
@@ -50,6 +95,9 @@ impl Demo {
         let config = zonda_config::check("the demo's configuration", &text)?.config;
         let (channels, data) = (config.channels.len(), config.station.data.clone());
         std::fs::write(data.join("oven.toml"), &text)?;
+        if !self.no_night && is_new(&data).await? {
+            self.play_night(&rig, config.clone()).await?;
+        }
         let mut host = Host::start(config).await?;
         say_where(channels, &data, host.address);
         let failure = tokio::select! {
@@ -71,6 +119,14 @@ impl Demo {
             None => Ok(Exit::Done),
         }
     }
+}
+
+/// True where nothing is recorded yet.
+async fn is_new(data: &std::path::Path) -> anyhow::Result<bool> {
+    let store = Store::open(data).await?;
+    let newest = store.newest().await?;
+    store.read().close().await;
+    Ok(newest.is_none())
 }
 
 fn say_where(channels: usize, data: &std::path::Path, address: std::net::SocketAddr) {
