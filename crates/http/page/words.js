@@ -37,6 +37,7 @@ export const CAUSE = /** @type {Record<string, string>} */ ({
   clock_stepped: 'The clock was set',
   disabled: 'Switched off',
   overrun: 'No time for the tick',
+  mismatch: 'Not the device it should be',
 })
 
 /** How a line does: its name, and whether somebody should look. */

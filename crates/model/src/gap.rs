@@ -29,11 +29,14 @@ pub enum Cause {
     Disabled,
     /// The daemon ran, and the tick passed before its turn came (an overloaded line or machine).
     Overrun,
+    /// What is there is not what the configuration says: another device under the same name, or
+    /// another scale. It is refused, because its numbers would look right.
+    Mismatch,
 }
 
 impl Cause {
     /// Every cause, in the order of the documentation.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Timeout,
         Self::NoAnswer,
         Self::BadFrame,
@@ -44,6 +47,7 @@ impl Cause {
         Self::ClockStepped,
         Self::Disabled,
         Self::Overrun,
+        Self::Mismatch,
     ];
 
     /// The word used in the store, the API and the CSV.
@@ -59,6 +63,7 @@ impl Cause {
             Self::ClockStepped => "clock_stepped",
             Self::Disabled => "disabled",
             Self::Overrun => "overrun",
+            Self::Mismatch => "mismatch",
         }
     }
 }

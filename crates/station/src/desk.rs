@@ -5,7 +5,7 @@ use std::sync::Arc;
 use tokio::sync::{broadcast, mpsc};
 use zonda_config::Config;
 use zonda_lines::Axis;
-use zonda_model::{Miss, Sample, Scan, SourceId, Stamp};
+use zonda_model::{Cause, Miss, Sample, Scan, SourceId, Stamp};
 use zonda_store::{ChannelId, Event, Recorder, Severity, StoreError};
 
 use crate::Samples;
@@ -107,9 +107,13 @@ impl Desk {
         let channels = self.mapper.channels(source).len();
         let utc = |at: Stamp| Stamp::from_micros(at.micros() - self.axis.axis_minus_utc_us());
         let (severity, kind, text) = match news {
-            News::Down { since, why } => (
+            News::Down { since, cause, why } => (
                 Severity::Warning,
-                "source_down",
+                if cause == Cause::Mismatch {
+                    "mismatch"
+                } else {
+                    "source_down"
+                },
                 format!(
                     "{name} gives no data since {} ({why}); {channels} channels are missing",
                     utc(since)

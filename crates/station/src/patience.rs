@@ -4,7 +4,7 @@
 
 use std::time::Duration;
 
-use zonda_model::{Miss, Stamp};
+use zonda_model::{Cause, Miss, Stamp};
 
 /// Shorter absences are gaps and nothing to wake anybody for.
 const AWAY_FOR: Duration = Duration::from_secs(3);
@@ -16,7 +16,11 @@ const BETWEEN: (Duration, Duration) = (Duration::from_mins(1), Duration::from_ho
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum News {
     /// It stays away.
-    Down { since: Stamp, why: String },
+    Down {
+        since: Stamp,
+        cause: Cause,
+        why: String,
+    },
     /// It is still away.
     StillDown {
         since: Stamp,
@@ -63,7 +67,7 @@ impl Patience {
         away.missed += u64::from(miss.ticks);
         let (since, missed, why) = (away.since, away.missed, miss.detail.clone());
         match away.told_at {
-            None if now.since(since) >= AWAY_FOR && may_tell => {
+            None if (now.since(since) >= AWAY_FOR || miss.cause == Cause::Mismatch) && may_tell => {
                 away.told_at = Some(now);
                 if self
                     .told_down
@@ -74,7 +78,11 @@ impl Patience {
                     self.between = BETWEEN.0;
                 }
                 self.told_down = Some(now);
-                Some(News::Down { since, why })
+                Some(News::Down {
+                    since,
+                    cause: miss.cause,
+                    why,
+                })
             }
             Some(told) if now.since(told) >= AGAIN_EVERY => {
                 away.told_at = Some(now);
@@ -97,7 +105,6 @@ impl Patience {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use zonda_model::Cause;
 
     fn second(s: i64) -> Stamp {
         Stamp::from_millis(s * 1000)
@@ -136,6 +143,16 @@ mod tests {
             assert_eq!(patience.missed(second(s), second(s), &miss()), None);
             assert_eq!(patience.answered(), None);
         }
+    }
+
+    #[test]
+    fn the_wrong_device_is_told_at_once() {
+        let miss = Miss {
+            cause: Cause::Mismatch,
+            ..miss()
+        };
+        let news = Patience::new().missed(second(5), second(5), &miss);
+        assert!(matches!(news, Some(News::Down { .. })), "{news:?}");
     }
 
     #[test]
