@@ -5,11 +5,14 @@
 //! monotone: a higher code never gives a lower value (or a higher one, where the range is reversed),
 //! and it gives the same bits on every machine, as only the basic operations of IEEE 754 are used.
 
+use jiff::civil::Date;
 use zonda_model::written::Span;
-use zonda_model::{Code, Quality, Quantity, Unit};
+use zonda_model::{ChannelName, Code, Quality, Quantity, Unit};
 
+use crate::certificate::Certificate;
 use crate::code::CodeFormat;
 use crate::companion::Companion;
+use crate::envelope::Envelope;
 use crate::line::{BadLine, Line};
 use crate::scale::Scale;
 use crate::signal::{Judgement, Signal};
@@ -87,6 +90,18 @@ pub enum MappingError {
         /// What the channel measures.
         expected: Quantity,
     },
+    /// An envelope judges velocities, and the temperatures beside them.
+    #[error("an envelope judges velocity and temperature, not {0}")]
+    EnvelopeOf(Quantity),
+    /// Something must be read beside the channel, and nobody said which channel reads it.
+    #[error("the channel that reads the temperature beside this one is missing")]
+    CompanionMissing,
+    /// A channel is named to be read beside, and nothing looks at it.
+    #[error("nothing here looks at `{0}`: leave it out")]
+    CompanionNeedless(ChannelName),
+    /// Certified, and said to lack a certificate.
+    #[error("a mapping with a certificate does not lack one")]
+    CertificateThere,
 }
 
 /// How a code becomes a value. Immutable: a change is a new mapping.
@@ -98,6 +113,9 @@ pub struct Mapping {
     signal: Option<Signal>,
     steps: Vec<Step>,
     straight: Option<Straight>,
+    envelope: Option<Envelope>,
+    companion: Option<ChannelName>,
+    lacks_certificate: bool,
 }
 
 /// Collects the parts of a [`Mapping`]; [`build`](Self::build) checks them against one another.
@@ -109,6 +127,9 @@ pub struct MappingBuilder {
     signal: Option<Signal>,
     range: Option<Span>,
     steps: Vec<Step>,
+    envelope: Option<Envelope>,
+    companion: Option<ChannelName>,
+    lacks_certificate: bool,
 }
 
 impl MappingBuilder {
@@ -130,6 +151,25 @@ impl MappingBuilder {
         self
     }
 
+    /// Where the probe can be believed: of a velocity, judged by its companion; of a temperature, by
+    /// its own validity.
+    pub fn envelope(mut self, envelope: Envelope) -> Self {
+        self.envelope = Some(envelope);
+        self
+    }
+
+    /// The channel that reads the temperature beside this one at the same tick.
+    pub fn companion(mut self, channel: ChannelName) -> Self {
+        self.companion = Some(channel);
+        self
+    }
+
+    /// It should have a certificate and has none: every value is [`Quality::UNCALIBRATED`].
+    pub const fn lacking_certificate(mut self) -> Self {
+        self.lacks_certificate = true;
+        self
+    }
+
     /// The mapping.
     ///
     /// # Errors
@@ -142,14 +182,19 @@ impl MappingBuilder {
         steps.extend(self.steps);
         let source = self.signal.map_or(self.scale.unit(), |s| s.span().unit);
         check_steps(source, &steps, self.quantity, self.signal)?;
-        Ok(Mapping {
+        let mapping = Mapping {
             straight: straight(self.scale, self.signal, &steps),
             quantity: self.quantity,
             format: self.format,
             scale: self.scale,
             signal: self.signal,
             steps,
-        })
+            envelope: self.envelope,
+            companion: self.companion,
+            lacks_certificate: self.lacks_certificate,
+        };
+        mapping.check_beside()?;
+        Ok(mapping)
     }
 
     fn first_step(&self) -> Result<Option<Step>, MappingError> {
@@ -262,6 +307,27 @@ impl Mapping {
             signal: None,
             range: None,
             steps: Vec::new(),
+            envelope: None,
+            companion: None,
+            lacks_certificate: false,
+        }
+    }
+
+    /// What is looked at beside the code itself must be there, and nothing else.
+    fn check_beside(&self) -> Result<(), MappingError> {
+        let is_judged = matches!(self.quantity, Quantity::Velocity | Quantity::Temperature);
+        if self.envelope.is_some() && !is_judged {
+            return Err(MappingError::EnvelopeOf(self.quantity));
+        }
+        if self.lacks_certificate && self.certificate().is_some() {
+            return Err(MappingError::CertificateThere);
+        }
+        match &self.companion {
+            None if self.needs_companion() => Err(MappingError::CompanionMissing),
+            Some(channel) if !self.needs_companion() => {
+                Err(MappingError::CompanionNeedless(channel.clone()))
+            }
+            _ => Ok(()),
         }
     }
 
@@ -274,8 +340,9 @@ impl Mapping {
     }
 
     /// As [`map`](Self::map), for a mapping that [needs a companion](Self::needs_companion): the
-    /// temperature (°C) of the terminals where a thermocouple ends. Without it there is no value; a
-    /// flawed one makes a value `moved`.
+    /// temperature (°C) of the terminals where a thermocouple ends, or that which the same probe
+    /// reads. Without it a thermocouple has no value and a velocity is `moved`; a flawed one makes
+    /// either `moved`.
     pub fn map_with(&self, code: Option<Code>, companion: Companion) -> (Option<f64>, Quality) {
         let Some(decoded) = code.and_then(|code| self.format.decode(code)) else {
             return (None, Quality::NO_NUMBER);
@@ -296,9 +363,52 @@ impl Mapping {
         match value {
             _ if !judgement.has_value => (None, quality),
             Some(value) if !value.is_finite() => (None, Quality::NO_NUMBER),
-            _ => (value, quality | said),
+            Some(value) => {
+                let found = quality | said | self.judged(value, companion);
+                (Some(value), found)
+            }
+            None => (None, quality | said),
         }
     }
+
+    /// What is to be said of a value whatever the code was.
+    fn judged(&self, value: f64, companion: Companion) -> Quality {
+        let by_envelope = match &self.envelope {
+            Some(envelope) if self.quantity == Quantity::Velocity => {
+                envelope.judge_velocity(value, companion)
+            }
+            Some(envelope) => envelope.judge_temperature(value),
+            None => Quality::empty(),
+        };
+        if self.lacks_certificate {
+            by_envelope | Quality::UNCALIBRATED
+        } else {
+            by_envelope
+        }
+    }
+
+    /// What is to be said of every value of a day: [`Quality::CALIBRATION_OVERDUE`] after the
+    /// certificate's due date, [`Quality::UNCALIBRATED`] before its date. The day is that of UTC.
+    pub fn standing(&self, day: Date) -> Quality {
+        self.certificate()
+            .map_or(Quality::empty(), |certificate| certificate.standing(day))
+    }
+
+    /// Every flag that a mapping may set. What else stands on a sample comes from the line or from
+    /// the station, and stays when a value is computed again from its code.
+    pub const FLAGS: Quality = Quality::OPEN_LOOP
+        .union(Quality::SHORT)
+        .union(Quality::UNDER_RANGE)
+        .union(Quality::OVER_RANGE)
+        .union(Quality::UNCERTAIN)
+        .union(Quality::SATURATED)
+        .union(Quality::NO_NUMBER)
+        .union(Quality::OUTSIDE_ENVELOPE)
+        .union(Quality::BELOW_THRESHOLD)
+        .union(Quality::ABOVE_ENVELOPE)
+        .union(Quality::MOVED)
+        .union(Quality::UNCALIBRATED)
+        .union(Quality::CALIBRATION_OVERDUE);
 
     fn signal_of(&self, measured: f64) -> (f64, Judgement) {
         match self.signal {
@@ -357,7 +467,31 @@ impl Mapping {
     /// True where a value needs a second input: [`map_with`](Self::map_with).
     pub fn needs_companion(&self) -> bool {
         let needs = |step: &Step| matches!(step, Step::Thermocouple(_, ColdJunction::Measured));
-        self.steps.iter().any(needs)
+        let is_judged = self.envelope.is_some() && self.quantity == Quantity::Velocity;
+        is_judged || self.steps.iter().any(needs)
+    }
+
+    /// The channel that reads the temperature beside this one.
+    pub const fn companion(&self) -> Option<&ChannelName> {
+        self.companion.as_ref()
+    }
+
+    /// Where the probe can be believed.
+    pub const fn envelope(&self) -> Option<&Envelope> {
+        self.envelope.as_ref()
+    }
+
+    /// Whether it should have a certificate and has none.
+    pub const fn lacks_certificate(&self) -> bool {
+        self.lacks_certificate
+    }
+
+    /// The certificate by which readings are put right; the last, if there are several.
+    pub fn certificate(&self) -> Option<&Certificate> {
+        self.steps.iter().rev().find_map(|step| match step {
+            Step::Certificate(certificate) => Some(certificate.as_ref()),
+            _ => None,
+        })
     }
 
     /// What the value measures.

@@ -27,9 +27,15 @@ impl fmt::Display for Mapping {
         if let Some(signal) = self.signal() {
             write!(f, ", {signal}")?;
         }
-        self.steps()
-            .iter()
-            .try_for_each(|step| write!(f, ", {step}"))
+        for step in self.steps() {
+            write!(f, ", {step}")?;
+        }
+        match (self.envelope(), self.companion()) {
+            (None, None) => Ok(()),
+            (None, Some(channel)) => write!(f, " by {channel}"),
+            (Some(_), None) => f.write_str(", within its envelope"),
+            (Some(_), Some(channel)) => write!(f, ", within its envelope by {channel}"),
+        }
     }
 }
 

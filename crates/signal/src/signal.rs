@@ -97,6 +97,8 @@ pub enum Reaction {
     Flag,
     /// There is no value; flagged `open_loop` or `short`.
     Fault,
+    /// There is no value; flagged `open_loop`: a bias resistor pulls the input of a broken lead there.
+    Open,
     /// The value is kept without a flag.
     Accept,
 }
@@ -322,6 +324,7 @@ impl Reaction {
         match self {
             Self::Flag => kept(range_flag),
             Self::Fault => failed(fault_flag),
+            Self::Open => failed(Quality::OPEN_LOOP),
             Self::Accept => kept(Quality::empty()),
         }
     }

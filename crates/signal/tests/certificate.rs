@@ -289,3 +289,33 @@ proptest! {
         prop_assert!(values.windows(2).all(|v| v[1] >= v[0] - 1e-12), "{:?}", values);
     }
 }
+
+#[test]
+fn a_mapping_knows_the_standing_of_its_certificate_by_the_day() {
+    let builder = || {
+        Mapping::builder(
+            Quantity::Velocity,
+            CodeFormat::Number,
+            Scale::unity(Unit::MetrePerSecond),
+        )
+    };
+    let step = Step::Certificate(Box::new(certificate(Method::Interpolation)));
+    let mapping = builder().step(step.clone()).build().unwrap();
+    for (day, expected) in [
+        (date(2026, 3, 1), Quality::UNCALIBRATED),
+        (date(2026, 3, 2), Quality::empty()),
+        (date(2027, 3, 2), Quality::empty()),
+        (date(2027, 3, 3), Quality::CALIBRATION_OVERDUE),
+    ] {
+        assert_eq!(mapping.standing(day), expected, "{day}");
+    }
+    let bare = builder().lacking_certificate().build().unwrap();
+    assert_eq!(bare.standing(date(2030, 1, 1)), Quality::empty());
+    let text = bare.describe().to_string();
+    let again = text.parse::<Description>().unwrap().rebuild().unwrap();
+    assert_eq!(
+        again.map(Some(Code::Number(5.0))),
+        (Some(5.0), Quality::UNCALIBRATED)
+    );
+    assert!(builder().step(step).lacking_certificate().build().is_err());
+}

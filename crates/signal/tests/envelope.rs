@@ -9,9 +9,9 @@ mod common;
 use common::{cases, number};
 use proptest::prelude::*;
 use zonda_model::written::{Amount, Span};
-use zonda_model::{Quality, Unit};
+use zonda_model::{Code, Quality, Quantity, Unit};
 use zonda_signal::envelope::Band;
-use zonda_signal::{Companion, Envelope};
+use zonda_signal::{CodeFormat, Companion, Description, Envelope, Mapping, MappingError, Scale};
 
 fn band(temperature: &str, min: &str, max: &str) -> Band {
     Band {
@@ -176,4 +176,59 @@ proptest! {
         let envelope = Envelope::new(&bands(), None).unwrap();
         prop_assert!(envelope.band_at(celsius).is_some());
     }
+}
+
+/// What a mapping says of a code beside its companion, and what it says once it was described and
+/// built again.
+fn judged(quantity: Quantity, value: f64, companion: Companion) -> Quality {
+    let envelope = Envelope::new(&bands(), Some("0-600 °C".parse().unwrap())).unwrap();
+    let mut builder = Mapping::builder(quantity, CodeFormat::Number, Scale::unity(quantity.si()))
+        .envelope(envelope);
+    if quantity == Quantity::Velocity {
+        builder = builder.companion("Z1-left.temperature".parse().unwrap());
+    }
+    let mapping = builder.build().unwrap();
+    let text = mapping.describe().to_string();
+    let again = text.parse::<Description>().unwrap().rebuild().unwrap();
+    assert_eq!(again, mapping, "{text}");
+    let (found, quality) = again.map_with(Some(Code::Number(value)), companion);
+    assert_eq!(found, Some(value), "a flag never changes the number");
+    quality
+}
+
+#[test]
+fn a_mapping_judges_its_values_and_keeps_them() {
+    let at = Companion::good;
+    let velocity = |value, companion| judged(Quantity::Velocity, value, companion);
+    assert_eq!(velocity(5.0, at(150.0)), Quality::empty());
+    assert_eq!(velocity(0.3, at(150.0)), Quality::BELOW_THRESHOLD);
+    assert_eq!(velocity(0.3, at(50.0)), Quality::empty());
+    assert_eq!(velocity(51.0, at(150.0)), Quality::ABOVE_ENVELOPE);
+    assert_eq!(velocity(5.0, at(550.0)), Quality::OUTSIDE_ENVELOPE);
+    assert_eq!(velocity(5.0, Companion::NONE), Quality::MOVED);
+    let temperature = |value| judged(Quantity::Temperature, value, Companion::NONE);
+    assert_eq!(temperature(550.0), Quality::empty());
+    assert_eq!(temperature(650.0), Quality::OUTSIDE_ENVELOPE);
+}
+
+#[test]
+fn who_is_read_beside_a_channel_must_be_said_and_be_needed() {
+    let builder = |quantity: Quantity| {
+        Mapping::builder(quantity, CodeFormat::Number, Scale::unity(quantity.si()))
+    };
+    let envelope = || Envelope::new(&bands(), None).unwrap();
+    let beside = || "Z1-left.temperature".parse().unwrap();
+    let error = |built: Result<Mapping, MappingError>| built.unwrap_err().to_string();
+    assert_eq!(
+        error(builder(Quantity::Velocity).envelope(envelope()).build()),
+        "the channel that reads the temperature beside this one is missing"
+    );
+    assert_eq!(
+        error(builder(Quantity::Velocity).companion(beside()).build()),
+        "nothing here looks at `Z1-left.temperature`: leave it out"
+    );
+    assert_eq!(
+        error(builder(Quantity::Pressure).envelope(envelope()).build()),
+        "an envelope judges velocity and temperature, not pressure"
+    );
 }

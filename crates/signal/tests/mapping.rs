@@ -309,11 +309,12 @@ fn a_mapping_reads_as_one_line() {
         Scale::unity(Unit::Millivolt),
     )
     .step(Step::Thermocouple(Thermocouple::K, ColdJunction::Measured))
+    .companion("terminals".parse().unwrap())
     .build()
     .unwrap();
     assert_eq!(
         couple.to_string(),
-        "number in mV, thermocouple type K, terminals measured"
+        "number in mV, thermocouple type K, terminals measured by terminals"
     );
 }
 

@@ -131,10 +131,13 @@ fn check_cold_junction(case: &Case) {
 
 fn couple(kind: Thermocouple, junction: ColdJunction) -> Mapping {
     let scale = Scale::unity(Unit::Millivolt);
-    Mapping::builder(Quantity::Temperature, CodeFormat::Number, scale)
-        .step(Step::Thermocouple(kind, junction))
-        .build()
-        .unwrap()
+    let builder = Mapping::builder(Quantity::Temperature, CodeFormat::Number, scale)
+        .step(Step::Thermocouple(kind, junction));
+    match junction {
+        ColdJunction::At(_) => builder.build(),
+        ColdJunction::Measured => builder.companion("terminals".parse().unwrap()).build(),
+    }
+    .unwrap()
 }
 
 #[test]
@@ -268,6 +271,7 @@ fn a_count_of_a_thermocouple_has_its_size_in_kelvin() {
     let scale = Scale::per_count("10 µV".parse().unwrap()).unwrap();
     let mapping = Mapping::builder(Quantity::Temperature, CodeFormat::Count, scale)
         .step(Step::Thermocouple(Thermocouple::K, ColdJunction::Measured))
+        .companion("terminals".parse().unwrap())
         .build()
         .unwrap();
     // S of type K at 200 °C is 39.965 µV/K (NIST SRD 60)

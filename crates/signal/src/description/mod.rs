@@ -8,6 +8,8 @@ use std::fmt;
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
+use zonda_model::Unit;
+use zonda_model::name::BadName;
 use zonda_model::quantity::UnknownQuantity;
 use zonda_model::unit::UnknownUnit;
 use zonda_model::written::{Amount, Span};
@@ -15,6 +17,7 @@ use zonda_model::written::{Amount, Span};
 use crate::certificate::BadCertificate;
 use crate::code::{BadFormat, CodeFormat, Coding, EndCodes, Integer, Registers, WordOrder};
 use crate::curve::BadCurve;
+use crate::envelope::{BadEnvelope, Band, Envelope};
 use crate::line::BadLine;
 use crate::mapping::{Mapping, MappingError};
 use crate::platinum::BadPlatinum;
@@ -77,6 +80,12 @@ pub enum BadDescription {
     /// A certificate that cannot be.
     #[error(transparent)]
     Certificate(#[from] BadCertificate),
+    /// An envelope that cannot be.
+    #[error(transparent)]
+    Envelope(#[from] BadEnvelope),
+    /// No name of a channel.
+    #[error(transparent)]
+    Name(#[from] BadName),
     /// Parts that do not fit together.
     #[error(transparent)]
     Mapping(#[from] MappingError),
@@ -94,6 +103,23 @@ pub struct Description {
     signal: Option<SignalText>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     steps: Vec<StepText>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    envelope: Option<EnvelopeText>,
+    /// The channel that reads the temperature beside this one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    companion: Option<String>,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    lacks_certificate: bool,
+}
+
+/// In SI: °C and m/s.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct EnvelopeText {
+    /// From, to, lowest and highest velocity of each band.
+    bands: Vec<(f64, f64, f64, f64)>,
+    /// Where the temperature itself is believed.
+    temperature: (f64, f64),
 }
 
 /// Read before the rest, so that a newer layout is named as such.
@@ -176,6 +202,7 @@ words!(
     ReactionText = Reaction {
         Flag,
         Fault,
+        Open,
         Accept
     }
 );
@@ -243,6 +270,9 @@ impl Mapping {
             scale: self.scale().into(),
             signal: self.signal().map(SignalText::from),
             steps: self.steps().iter().map(StepText::from).collect(),
+            envelope: self.envelope().map(EnvelopeText::from),
+            companion: self.companion().map(ToString::to_string),
+            lacks_certificate: self.lacks_certificate(),
         }
     }
 }
@@ -266,6 +296,15 @@ impl Description {
         }
         for step in &self.steps {
             builder = builder.step(step.rebuild()?);
+        }
+        if let Some(envelope) = &self.envelope {
+            builder = builder.envelope(envelope.rebuild()?);
+        }
+        if let Some(channel) = &self.companion {
+            builder = builder.companion(channel.parse()?);
+        }
+        if self.lacks_certificate {
+            builder = builder.lacking_certificate();
         }
         Ok(builder.build()?)
     }
@@ -425,6 +464,39 @@ impl OutsideText {
                 over: over.into(),
             }),
         }
+    }
+}
+
+impl From<&Envelope> for EnvelopeText {
+    fn from(envelope: &Envelope) -> Self {
+        let bands = envelope.bands().iter();
+        Self {
+            bands: bands
+                .map(|band| (band.from, band.to, band.velocity_min, band.velocity_max))
+                .collect(),
+            temperature: envelope.temperature(),
+        }
+    }
+}
+
+impl EnvelopeText {
+    fn rebuild(&self) -> Result<Envelope, BadEnvelope> {
+        let celsius = |(from, to)| Span {
+            from,
+            to,
+            unit: Unit::DegreeCelsius,
+        };
+        let speed = |value| Amount {
+            value,
+            unit: Unit::MetrePerSecond,
+        };
+        let band = |&(from, to, min, max): &(f64, f64, f64, f64)| Band {
+            temperature: celsius((from, to)),
+            velocity_min: speed(min),
+            velocity_max: speed(max),
+        };
+        let bands: Vec<_> = self.bands.iter().map(band).collect();
+        Envelope::new(&bands, Some(celsius(self.temperature)))
     }
 }
 
