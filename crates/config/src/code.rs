@@ -143,7 +143,7 @@ pub(crate) fn read_count(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> 
 }
 
 /// `1 mV`, `10.24 V / 32768`, `20.48 V / 2^16`.
-fn read_scale(text: &str) -> Result<Scale, String> {
+pub(crate) fn read_scale(text: &str) -> Result<Scale, String> {
     let (amount, divisor) = match text.split_once('/') {
         // The unit itself may hold a slash, as in `0.1 m/s`.
         Some((amount, divisor))

@@ -105,7 +105,7 @@ pub const TOPS: &[Top] = &[
     Top {
         name: "line",
         named: true,
-        about: "One physical way to devices. Exactly one of the drivers `modbus-rtu`, `modbus-tcp`, `text` describes how to talk.",
+        about: "One physical way to devices. Exactly one of the drivers `modbus-rtu`, `modbus-tcp`, `text`, `iio` describes how to talk.",
         keys: LINE,
     },
     Top {
@@ -201,6 +201,12 @@ pub const LINE: &[Key] = &[
         Kind::Table(TEXT),
         "{ port = \"/dev/serial/by-id/…\", serial = \"9600 8N1\", fields = [\"velocity\", \"temperature\"] }",
         "ASCII lines over a serial port or TCP",
+    ),
+    may(
+        "iio",
+        Kind::Table(IIO),
+        "{ name = \"adc12-4\", channels = { voltage0 = \"3 mV\" } }",
+        "a converter that the Linux kernel reads (Industrial I/O), such as one on a small board; its channels are the line's inputs",
     ),
 ];
 
@@ -349,6 +355,64 @@ pub const TEXT: &[Key] = &[
         Kind::Whole,
         "24",
         "where every line has the same length: its bytes, without the terminator; in place of `line_max`. A line that lost or gained a byte is then dropped and counted",
+    ),
+];
+
+/// `iio` of a line
+pub const IIO: &[Key] = &[
+    may(
+        "name",
+        Kind::Text,
+        "\"adc12-4\"",
+        "the kind of chip, as the device's attribute `name` says it; exactly one device must match",
+    ),
+    may(
+        "label",
+        Kind::Text,
+        "\"inlet board\"",
+        "the device's attribute `label`, where the board's description gives it one",
+    ),
+    may(
+        "bus_address",
+        Kind::Text,
+        "\"1-0048\"",
+        "where the chip is on its bus, as the kernel names its parent; tells two chips of one name apart",
+    ),
+    must(
+        "channels",
+        Kind::Pairs,
+        "{ voltage0 = \"0.1875 mV\", temp = \"processed\" }",
+        "the channels, and what one count of each stands for: the kernel's scale with its unit (`mV`, `mA`, `Ω`, `°C`, `%`, `kPa`), or `processed` where the kernel gives the value itself. A device whose scale is another is refused",
+    ),
+    may(
+        "offsets",
+        Kind::Pairs,
+        "{ temp = \"-1024\" }",
+        "what the kernel adds to a channel's count before scaling it (`_offset`); default 0",
+    ),
+    may(
+        "discard_first",
+        Kind::Flag,
+        "true",
+        "each channel is read twice and the first reading thrown away: behind a multiplexer it can hold part of the channel before; default false",
+    ),
+    may(
+        "settle",
+        Kind::Amount,
+        "\"2 ms\"",
+        "the wait between the two readings; default none",
+    ),
+    may(
+        "timeout",
+        Kind::Amount,
+        "\"200 ms\"",
+        "the longest that the readings of one tick may take, shorter than the tick; default 300 ms, or half the tick where that is shorter",
+    ),
+    may(
+        "root",
+        Kind::Text,
+        "\"/sys/bus/iio/devices\"",
+        "the folder of the devices; default `/sys/bus/iio/devices`",
     ),
 ];
 

@@ -7,6 +7,7 @@
 mod check;
 mod code;
 pub mod fault;
+pub mod iio;
 pub mod keys;
 mod line;
 mod module;
@@ -23,4 +24,5 @@ mod text;
 
 pub use check::{Checked, check};
 pub use fault::{Fault, Faults};
+pub use iio::{IioChannel, IioDevice, IioPlan, IioReading};
 pub use plan::*;

@@ -10,6 +10,7 @@ use zonda_protocol::serial::SerialSettings;
 
 use crate::check::{NamedSection, read_name};
 use crate::fault::{Fault, note};
+use crate::iio;
 use crate::plan::{DriverPlan, PortPlan, RtuPlan, TcpPlan, TextWire};
 use crate::section::{At, Section, spelled};
 use crate::text;
@@ -26,6 +27,8 @@ pub(crate) struct Line {
     pub(crate) every: Option<At<Period>>,
     pub(crate) carries: Carries,
     pub(crate) driver: Option<DriverPlan>,
+    /// Of a converter that the kernel reads: its channels.
+    pub(crate) inputs: Vec<iio::Input>,
     pub(crate) simulated: bool,
 }
 
@@ -38,6 +41,8 @@ pub(crate) enum Carries {
     Tcp,
     /// Lines of text.
     Text,
+    /// Counts of a converter that the kernel reads.
+    Iio,
     /// The file names no driver, or several.
     Unclear,
 }
@@ -52,13 +57,21 @@ impl Line {
     ) -> Option<Self> {
         let name = read_name(&named.name, faults);
         let every = read_every(&named.section, faults);
-        let (carries, driver) = read_driver(named, source, every.as_ref(), faults, warnings);
+        let mut inputs = Vec::new();
+        let (carries, driver) = read_driver(
+            named,
+            source,
+            every.as_ref(),
+            &mut inputs,
+            (faults, warnings),
+        );
         Some(Self {
             name: name?,
             span: named.name.span.clone(),
             every,
             carries,
             driver,
+            inputs,
             simulated: named.section.flag("simulated"),
         })
     }
@@ -78,6 +91,7 @@ impl Line {
                 TextWire::Serial(plan) => port(plan),
                 TextWire::Tcp(host, port) => connection(host, *port),
             },
+            DriverPlan::Iio(plan) => plan.way(),
         })
     }
 }
@@ -93,11 +107,11 @@ fn read_driver(
     named: &NamedSection<'_, '_>,
     source: SourceId,
     every: Option<&At<Period>>,
-    faults: &mut Vec<Fault>,
-    warnings: &mut Vec<Fault>,
+    inputs: &mut Vec<iio::Input>,
+    (faults, warnings): (&mut Vec<Fault>, &mut Vec<Fault>),
 ) -> (Carries, Option<DriverPlan>) {
     let section = &named.section;
-    let drivers = ["modbus-rtu", "modbus-tcp", "text"];
+    let drivers = ["modbus-rtu", "modbus-tcp", "text", "iio"];
     let given = drivers.iter().filter(|key| section.has(key)).count();
     if given == 0 && section.is_misspelt() {
         return (Carries::Unclear, None);
@@ -106,7 +120,7 @@ fn read_driver(
         let what = format!("a line has exactly one driver, this one has {given}");
         faults.push(
             Fault::new(named.name.span.clone(), what)
-                .help("one of `modbus-rtu`, `modbus-tcp`, `text`"),
+                .help("one of `modbus-rtu`, `modbus-tcp`, `text`, `iio`"),
         );
         return (Carries::Unclear, None);
     }
@@ -119,6 +133,12 @@ fn read_driver(
     } else if let Some(text) = section.inner("text", faults) {
         let plan = text::read(&text, source, every, faults, warnings);
         (Carries::Text, plan.map(DriverPlan::Text))
+    } else if let Some(section) = section.inner("iio", faults) {
+        let plan = iio::read(&section, source, every, faults).map(|(plan, read)| {
+            *inputs = read;
+            plan
+        });
+        (Carries::Iio, plan.map(DriverPlan::Iio))
     } else {
         (Carries::Unclear, None)
     }

@@ -40,7 +40,13 @@ pub(crate) fn read(
     }
     let (input, quantity) = (input?, quantity?);
     let (unit, range) = (unit.map(|at| at.value), range.map(|at| at.value));
-    let (format, scale) = code_of(section, sources.kind(input.source), unit, faults)?;
+    let (format, scale) = code_of(
+        section,
+        sources.kind(input.source),
+        input.index,
+        unit,
+        faults,
+    )?;
     let mut builder = Mapping::builder(quantity, format, scale);
     if let Some(signal) = signal {
         builder = builder.signal(signal);
@@ -87,12 +93,17 @@ fn check_quantity(
 fn code_of(
     section: &Section<'_, '_>,
     kind: &Kind,
+    index: usize,
     unit: Option<Unit>,
     faults: &mut Vec<Fault>,
 ) -> Option<(CodeFormat, Scale)> {
     let (format, count) = match kind {
         Kind::Module(module) => (module.code.format, module.count),
         Kind::Text { .. } => (CodeFormat::Number, None),
+        Kind::Iio { channels } => {
+            let channel = channels.get(index)?;
+            (channel.format, Some(channel.scale))
+        }
     };
     let scale = count.or(unit.map(Scale::unity));
     if scale.is_none() {

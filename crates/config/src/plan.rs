@@ -10,6 +10,8 @@ use zonda_protocol::serial::SerialSettings;
 use zonda_protocol::text::TextFormat;
 use zonda_signal::Mapping;
 
+use crate::iio::IioPlan;
+
 /// Everything the file says, checked.
 #[derive(Clone, Debug)]
 pub struct Config {
@@ -71,10 +73,6 @@ pub struct LinePlan {
 
 /// How a line talks.
 #[derive(Clone, Debug, PartialEq)]
-#[expect(
-    clippy::large_enum_variant,
-    reason = "there is one a line, it is made once and only borrowed from then on"
-)]
 pub enum DriverPlan {
     /// Modbus RTU on a serial port.
     ModbusRtu(RtuPlan),
@@ -82,6 +80,8 @@ pub enum DriverPlan {
     ModbusTcp(TcpPlan),
     /// ASCII lines.
     Text(TextPlan),
+    /// A converter of the kernel's Industrial I/O subsystem.
+    Iio(IioPlan),
 }
 
 /// A serial port and its settings.

@@ -1,6 +1,6 @@
 //! The sources of codes, and what a channel's `input` names among them.
 //!
-//! A *source* is a module, or a line that carries text; its *inputs* are the module's, or the fields
+//! A *source* is a module, a converter, or a line that carries text; its *inputs* are the module's, or the fields
 //! of the text. Reading the tables is left to `line` and `module`, what they must not be beside each
 //! other to `rules`.
 
@@ -11,6 +11,7 @@ use zonda_model::{Name, SourceId};
 
 use crate::check::NamedSection;
 use crate::fault::Fault;
+use crate::iio;
 use crate::line::{Carries, Line};
 use crate::module::Module;
 use crate::output::Draft;
@@ -31,6 +32,7 @@ pub(crate) struct InputRef {
 pub(crate) enum Kind {
     Module(Module),
     Text { fields: Vec<Name> },
+    Iio { channels: Vec<iio::Input> },
 }
 
 #[derive(Debug)]
@@ -95,6 +97,11 @@ impl Sources {
             };
             self.add(line.name.clone(), line.span.clone(), self.lines.len(), kind);
         }
+        if let Some(DriverPlan::Iio(_)) = &line.driver {
+            let channels = line.inputs.clone();
+            let kind = Kind::Iio { channels };
+            self.add(line.name.clone(), line.span.clone(), self.lines.len(), kind);
+        }
         let is_whole = line.is_whole();
         self.lines.push(line);
         is_whole
@@ -141,8 +148,12 @@ impl Sources {
             return None;
         };
         let line = &self.lines[index];
-        if line.carries == Carries::Text {
-            let what = format!("the line `{wanted}` carries text; a module needs a Modbus line");
+        if matches!(line.carries, Carries::Text | Carries::Iio) {
+            let carried = match line.carries {
+                Carries::Text => "carries text",
+                _ => "is a converter by itself",
+            };
+            let what = format!("the line `{wanted}` {carried}; a module needs a Modbus line");
             faults.push(Fault::new(span, what).also(line.span.clone(), "this line"));
             return None;
         }
@@ -166,7 +177,7 @@ impl Sources {
             if !self.broken.contains(name) {
                 let known = listed(self.list.iter().map(|source| &source.name));
                 refuse(
-                    format!("there is no module or text line `{name}`"),
+                    format!("there is no module, converter or text line `{name}`"),
                     format!("known here: {known}"),
                 );
             }
@@ -197,7 +208,7 @@ impl Sources {
         let source = &self.list[input.source.0];
         match source.kind {
             // A scan carries only the inputs in use.
-            Kind::Module(_) => source.used.range(..input.index).count(),
+            Kind::Module(_) | Kind::Iio { .. } => source.used.range(..input.index).count(),
             Kind::Text { .. } => input.index,
         }
     }
@@ -209,12 +220,15 @@ impl Sources {
     /// The plans of the lines, with the inputs in use, and the list of sources. `None` where a line
     /// had a fault.
     pub(crate) fn finish(
-        self,
+        mut self,
         faults: &mut Vec<Fault>,
     ) -> Option<(Vec<LinePlan>, Vec<SourcePlan>)> {
         let mut sources = Vec::new();
         let mut modules: Vec<Vec<ModulePlan>> = self.lines.iter().map(|_| Vec::new()).collect();
         for source in self.list {
+            if let Some(DriverPlan::Iio(plan)) = &mut self.lines[source.line].driver {
+                plan.keep(&source.used);
+            }
             if let Kind::Module(module) = source.kind
                 && !source.used.is_empty()
             {
@@ -256,6 +270,13 @@ impl Kind {
                 .iter()
                 .position(|field| field.as_str() == input)
                 .ok_or_else(|| format!("its fields are {}", listed(fields.iter()))),
+            Self::Iio { channels } => channels
+                .iter()
+                .position(|channel| channel.name.as_str() == input)
+                .ok_or_else(|| {
+                    let known = channels.iter().map(|channel| &channel.name);
+                    format!("its channels are {}", listed(known))
+                }),
         }
     }
 }
@@ -264,8 +285,8 @@ fn with_modules(driver: DriverPlan, modules: Vec<ModulePlan>) -> DriverPlan {
     match driver {
         DriverPlan::ModbusRtu(plan) => DriverPlan::ModbusRtu(RtuPlan { modules, ..plan }),
         DriverPlan::ModbusTcp(plan) => DriverPlan::ModbusTcp(TcpPlan { modules, ..plan }),
-        // No module is ever put on a line of text (`line_of`).
-        text @ DriverPlan::Text(_) => text,
+        // No module is ever put on another line (`line_of`).
+        other @ (DriverPlan::Text(_) | DriverPlan::Iio(_)) => other,
     }
 }
 

@@ -1,6 +1,6 @@
 //! The wires: one task a line asks its devices on time, and hands over scans.
 //!
-//! A *line* is one serial port or one TCP connection; [`spawn`] starts the task that owns it. A
+//! A *line* is one serial port, one TCP connection, or one converter of the kernel's; [`spawn`] starts the task that owns it. A
 //! *tick* is a moment of the UTC grid at which each source is asked; the *axis* is the record's own
 //! time ([`Axis`]). What the bytes mean is left to `zonda-protocol`, what codes stand for to
 //! `zonda-signal`, where scans go to `zonda-station`.
@@ -18,6 +18,7 @@
 mod backoff;
 mod clock;
 mod health;
+pub mod iio;
 mod lateness;
 mod line;
 mod link;

@@ -8,6 +8,7 @@ use zonda_model::{Name, Scan, SourceId};
 
 use crate::clock::Axis;
 use crate::health::LineHealth;
+use crate::iio::Converter;
 use crate::link::Link;
 use crate::polled::{Polled, Wire};
 use crate::report::Reporter;
@@ -53,6 +54,9 @@ pub fn spawn(
         DriverPlan::Text(text) => {
             tokio::spawn(Listener::new(text, plan.every, ticks, axis, scans, report).run(stop))
         }
+        DriverPlan::Iio(iio) => {
+            tokio::spawn(Converter::new(iio, ticks, axis, scans, report).run(stop))
+        }
     };
     LineHandle {
         name: plan.name.clone(),
@@ -66,6 +70,7 @@ fn sources_of(plan: &LinePlan) -> Vec<(SourceId, Name)> {
         DriverPlan::ModbusRtu(rtu) => &rtu.modules,
         DriverPlan::ModbusTcp(tcp) => &tcp.modules,
         DriverPlan::Text(text) => return vec![(text.source, plan.name.clone())],
+        DriverPlan::Iio(iio) => return vec![(iio.source, plan.name.clone())],
     };
     modules
         .iter()

@@ -3,8 +3,28 @@
 
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
+use zonda_model::Cause;
 
 use crate::backoff::Backoff;
+
+/// Why something is not open.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct NotOpened {
+    /// What the ticks meanwhile are missed by.
+    pub(crate) cause: Cause,
+    /// One sentence for a person.
+    pub(crate) why: String,
+}
+
+impl From<String> for NotOpened {
+    /// It is not there.
+    fn from(why: String) -> Self {
+        Self {
+            cause: Cause::Unplugged,
+            why,
+        }
+    }
+}
 
 /// A port or connection, or the way to it.
 #[derive(Debug)]
@@ -16,7 +36,7 @@ pub(crate) struct Link<O: Send + 'static> {
 #[derive(Debug)]
 enum State<O> {
     Open(O),
-    Opening(JoinHandle<Result<O, String>>),
+    Opening(JoinHandle<Result<O, NotOpened>>),
     Resting(Instant),
 }
 
@@ -53,9 +73,9 @@ impl<O: Send + 'static> Link<O> {
     }
 
     /// Waits until an opening ends, well or not. Never while open. Safe to drop while it waits.
-    pub(crate) async fn progress<F>(&mut self, open: impl Fn() -> F) -> Result<(), String>
+    pub(crate) async fn progress<F>(&mut self, open: impl Fn() -> F) -> Result<(), NotOpened>
     where
-        F: Future<Output = Result<O, String>> + Send + 'static,
+        F: Future<Output = Result<O, NotOpened>> + Send + 'static,
     {
         loop {
             match &mut self.state {
@@ -66,8 +86,9 @@ impl<O: Send + 'static> Link<O> {
                 }
                 State::Opening(task) => {
                     let outcome = task.await;
-                    let outcome = outcome
-                        .unwrap_or_else(|_| Err("opening failed inside the program".to_owned()));
+                    let outcome = outcome.unwrap_or_else(|_| {
+                        Err("opening failed inside the program".to_owned().into())
+                    });
                     return match outcome {
                         Ok(opened) => {
                             self.state = State::Open(opened);
@@ -145,9 +166,9 @@ mod tests {
         let mut tries = 0;
         while begun.elapsed() < Duration::from_hours(1) {
             let error = link
-                .progress(|| async { Err("it is not there".to_owned()) })
+                .progress(|| async { Err("it is not there".to_owned().into()) })
                 .await;
-            assert_eq!(error, Err("it is not there".to_owned()));
+            assert_eq!(error, Err("it is not there".to_owned().into()));
             tries += 1;
         }
         // 0.25, 0.5, … 16 s, then every 22 to 30 s.

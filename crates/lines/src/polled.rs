@@ -14,7 +14,7 @@ use zonda_protocol::modbus::{Answer, Exception, ExceptionKind, Reply, Request, U
 
 use crate::clock::Axis;
 use crate::health::Cycle;
-use crate::link::Link;
+use crate::link::{Link, NotOpened};
 use crate::report::{self, Reporter};
 use crate::round::{Job, Round, Turn};
 use crate::source::{Failure, Prospect, Source};
@@ -26,7 +26,7 @@ pub(crate) trait Wire: Send + 'static {
     type Open: Send + 'static;
 
     /// Opens it; an error is a sentence for a person.
-    fn open(&self) -> impl Future<Output = Result<Self::Open, String>> + Send + 'static;
+    fn open(&self) -> impl Future<Output = Result<Self::Open, NotOpened>> + Send + 'static;
 
     /// It was opened anew.
     fn opened(&mut self);
@@ -112,7 +112,7 @@ enum Event {
     Stop,
     Tick(Tick),
     Opened,
-    NotOpened(String),
+    NotOpened(NotOpened),
     Gone(String),
 }
 
@@ -154,7 +154,7 @@ impl<W: Wire> Polled<W> {
 
     fn lose(&mut self, why: String) {
         self.link.lose();
-        self.report.down(self.axis.now(), why);
+        self.report.down(self.axis.now(), why.into());
     }
 
     /// One tick. Hands over one scan for each source; waits where they are not taken.
@@ -230,7 +230,7 @@ impl<W: Wire> Polled<W> {
         for index in 0..self.sources.len() {
             let source = &self.sources[index];
             if !self.link.is_open() {
-                let failure = unplugged(self.report.last_error());
+                let failure = closed(self.report.why_closed());
                 self.tell_missed(tick, index, failure).await?;
             } else if source.is_due(now) {
                 jobs.push(job(index, source));
@@ -300,7 +300,7 @@ impl<W: Wire> Polled<W> {
         let mut done_at = Instant::now();
         while let Some(request) = self.sources[job.source].request(job.registers.len()) {
             let Some(open) = self.link.open_mut() else {
-                return Read::Failed(unplugged(self.report.last_error()));
+                return Read::Failed(closed(self.report.why_closed()));
             };
             let patience = self.sources[job.source].plan.timeout;
             let exchange = self.wire.ask(open, request, patience).await;
@@ -443,6 +443,14 @@ fn unplugged(detail: String) -> Failure {
     Failure {
         cause: Cause::Unplugged,
         detail,
+        prospect: Prospect::Unasked,
+    }
+}
+
+fn closed(why: NotOpened) -> Failure {
+    Failure {
+        cause: why.cause,
+        detail: why.why,
         prospect: Prospect::Unasked,
     }
 }

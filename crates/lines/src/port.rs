@@ -10,6 +10,8 @@ use tokio_serial::SerialStream;
 use zonda_config::PortPlan;
 use zonda_protocol::serial::{DataBits, Parity, SerialSettings, StopBits};
 
+use crate::link::NotOpened;
+
 /// A driver that takes longer to open is reported; the opening goes on.
 const OPEN_WITHIN: Duration = Duration::from_secs(5);
 
@@ -34,9 +36,9 @@ impl Opener {
     /// The path is looked up anew each time, so a link that leads elsewhere now is followed. The
     /// port is exclusive as far as the kernel can do that: a second program that asks politely is
     /// refused. What waited in the kernel from before is thrown away: it has no time.
-    pub(crate) async fn open(self) -> Result<SerialStream, String> {
+    pub(crate) async fn open(self) -> Result<SerialStream, NotOpened> {
         let path = self.plan.path.display().to_string();
-        let cannot = |reason: &str| format!("cannot open {path}: {reason}");
+        let cannot = |reason: &str| NotOpened::from(format!("cannot open {path}: {reason}"));
         let slow = cannot("the driver does not answer");
         if self.is_busy.swap(true, Ordering::AcqRel) {
             return Err(slow);

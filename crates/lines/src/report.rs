@@ -4,6 +4,7 @@ use tokio::sync::watch;
 use zonda_model::{Cause, Miss, Name, SourceId, Stamp};
 
 use crate::health::{Cycle, ErrorNote, LineHealth, LineState, SourceHealth};
+use crate::link::NotOpened;
 use crate::tick::Tick;
 use crate::voice::{Voice, Word};
 
@@ -13,6 +14,8 @@ pub(crate) struct Reporter {
     line: Name,
     say: watch::Sender<LineHealth>,
     voice: Voice,
+    /// Why the port or connection was last not open.
+    closed: NotOpened,
 }
 
 impl Reporter {
@@ -35,7 +38,16 @@ impl Reporter {
         };
         let (say, health) = watch::channel(health);
         let voice = Voice::default();
-        (Self { line, say, voice }, health)
+        let closed = NotOpened::from("not open yet".to_owned());
+        (
+            Self {
+                line,
+                say,
+                voice,
+                closed,
+            },
+            health,
+        )
     }
 
     pub(crate) fn change(&self, change: impl FnOnce(&mut LineHealth)) {
@@ -108,14 +120,15 @@ impl Reporter {
     }
 
     /// The port or connection is gone, or could not be opened.
-    pub(crate) fn down(&mut self, now: Stamp, error: String) {
+    pub(crate) fn down(&mut self, now: Stamp, closed: NotOpened) {
         self.change(|health| {
             set_state(health, LineState::Waiting, now);
             health.error = Some(ErrorNote {
                 at: now,
-                text: error,
+                text: closed.why.clone(),
             });
         });
+        self.closed = closed;
         self.speak(now);
     }
 
@@ -125,10 +138,9 @@ impl Reporter {
         tracing::debug!(line = %self.line, "the line is stopped");
     }
 
-    pub(crate) fn last_error(&self) -> String {
-        let health = self.say.borrow();
-        let note = health.error.as_ref();
-        note.map_or_else(|| "not open yet".to_owned(), |note| note.text.clone())
+    /// Why ticks are missed while the port or connection is not open.
+    pub(crate) fn why_closed(&self) -> NotOpened {
+        self.closed.clone()
     }
 
     fn speak(&mut self, now: Stamp) {

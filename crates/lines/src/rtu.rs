@@ -9,6 +9,7 @@ use zonda_config::RtuPlan;
 use zonda_protocol::modbus::rtu::{Failure, Master, Outcome, Patience};
 use zonda_protocol::modbus::{Request, UnitId};
 
+use crate::link::NotOpened;
 use crate::polled::{AskError, Exchange, Wire};
 use crate::port::Opener;
 use crate::timer::Timer;
@@ -98,7 +99,7 @@ async fn write(port: &mut SerialStream, frame: &[u8]) -> Result<(), String> {
 impl Wire for Rtu {
     type Open = SerialStream;
 
-    fn open(&self) -> impl Future<Output = Result<SerialStream, String>> + Send + 'static {
+    fn open(&self) -> impl Future<Output = Result<SerialStream, NotOpened>> + Send + 'static {
         self.opener.clone().open()
     }
 

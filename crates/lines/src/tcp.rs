@@ -11,6 +11,7 @@ use zonda_model::Cause;
 use zonda_protocol::modbus::tcp::{Broken, Reader, encode};
 use zonda_protocol::modbus::{Answer, Reply, Request, UnitId};
 
+use crate::link::NotOpened;
 use crate::polled::{AskError, Exchange, Wire};
 
 /// The kernel's own patience is two minutes.
@@ -78,7 +79,7 @@ pub(crate) async fn connect(host: String, port: u16) -> Result<TcpStream, String
 impl Wire for Tcp {
     type Open = Connection;
 
-    fn open(&self) -> impl Future<Output = Result<Connection, String>> + Send + 'static {
+    fn open(&self) -> impl Future<Output = Result<Connection, NotOpened>> + Send + 'static {
         let (host, port) = (self.plan.host.clone(), self.plan.port);
         async move {
             Ok(Connection {

@@ -26,7 +26,7 @@ use zonda_protocol::text::{LineReader, Reject};
 
 use crate::clock::Axis;
 use crate::health::ErrorNote;
-use crate::link::Link;
+use crate::link::{Link, NotOpened};
 use crate::port::Opener;
 use crate::report::{Reporter, Round};
 use crate::tcp;
@@ -83,7 +83,7 @@ enum Step {
     Bytes(usize),
     Unanswered,
     Opened,
-    NotOpened(String),
+    NotOpened(NotOpened),
     Gone(String),
 }
 
@@ -236,7 +236,7 @@ impl Manner {
 impl Common {
     fn lose(&mut self, why: String) {
         self.link.lose();
-        self.report.down(self.axis.now(), why);
+        self.report.down(self.axis.now(), why.into());
     }
 
     /// A line was not believed: worth a note, and nothing else.
@@ -329,12 +329,13 @@ impl Way {
         }
     }
 
-    async fn open(self) -> Result<Open, String> {
+    async fn open(self) -> Result<Open, NotOpened> {
         match self {
             Self::Serial(opener) => opener.open().await.map(|port| Box::new(port) as Open),
             Self::Tcp(host, port) => tcp::connect(host, port)
                 .await
-                .map(|stream| Box::new(stream) as Open),
+                .map(|stream| Box::new(stream) as Open)
+                .map_err(NotOpened::from),
         }
     }
 }

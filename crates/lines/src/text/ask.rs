@@ -123,7 +123,8 @@ impl Asking {
             })
         };
         if !common.link.is_open() {
-            return miss(Cause::Unplugged, common.report.last_error());
+            let closed = common.report.why_closed();
+            return miss(closed.cause, closed.why);
         }
         if self.quiet_until.is_some_and(|until| now < until) {
             let detail = "nothing was asked: an answer that is late may still come";

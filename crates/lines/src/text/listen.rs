@@ -96,7 +96,8 @@ impl Listening {
 
     fn reason(&mut self, common: &Common, missed: Missed) -> (Cause, String) {
         if !common.link.is_open() {
-            return (Cause::Unplugged, common.report.last_error());
+            let closed = common.report.why_closed();
+            return (closed.cause, closed.why);
         }
         let (until, (cause, detail)) = self.passed;
         if missed.first < until {

@@ -126,7 +126,7 @@ fn port_of(line: &LinePlan) -> Option<&Path> {
             TextWire::Serial(port) => Some(&port.path),
             TextWire::Tcp(..) => None,
         },
-        DriverPlan::ModbusTcp(_) => None,
+        DriverPlan::ModbusTcp(_) | DriverPlan::Iio(_) => None,
     }
 }
 
