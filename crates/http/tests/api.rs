@@ -323,7 +323,7 @@ async fn what_is_wrong_is_said_as_a_problem() {
         ("/api/v1/export?tz=Mars", 400, "no IANA time zone"),
         ("/api/v1/export?from=0&last_s=60", 400, "leave one out"),
         ("/api/v1/export?last_s=0", 400, "exchange `from` and `to`"),
-        ("/api/v1/export?step_ms=5", 400, "belongs to `layout=wide`"),
+        ("/api/v1/export?step_ms=5", 400, "belong to `layout=wide`"),
         (
             "/api/v1/export?layout=wide&step_ms=0",
             400,

@@ -111,6 +111,26 @@ impl Quantity {
         }
     }
 
+    /// The unit in which people in the United States speak of it (common practice, no source).
+    pub const fn us(self) -> Unit {
+        match self {
+            Self::Velocity => Unit::FootPerMinute,
+            Self::Temperature => Unit::DegreeFahrenheit,
+            Self::TemperatureDifference => Unit::FahrenheitDegree,
+            Self::Pressure => Unit::InchOfWater,
+            Self::Humidity => Unit::Percent,
+            Self::VolumeFlow => Unit::CubicFootPerMinute,
+            Self::MassFlow => Unit::PoundPerHour,
+            Self::Density => Unit::PoundPerCubicFoot,
+            Self::Power => Unit::BtuPerHour,
+            Self::Length => Unit::Inch,
+            Self::Area => Unit::SquareFoot,
+            Self::Volume => Unit::CubicFoot,
+            Self::Frequency => Unit::PerMinute,
+            Self::Voltage | Self::Current | Self::Resistance | Self::Ratio => self.si(),
+        }
+    }
+
     /// True where a value of this quantity may be stated in `unit`.
     pub fn accepts(self, unit: Unit) -> bool {
         let same = unit.quantity() == self;

@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 use tokio::runtime::Runtime;
 use zonda_model::{Code, Period, Quality, Quantity, Sample, Stamp, Unit};
 use zonda_report::csv::{Form, Zone};
-use zonda_report::{Export, Layout, Request, Units};
+use zonda_report::{Export, Layout, Request, Steps, Units};
 use zonda_store::{ChannelEntry, Recorder, RecorderOptions, Start, Store};
 
 const CHANNELS: u16 = 64;
@@ -72,6 +72,7 @@ fn request(layout: Layout, units: Units, zone: Zone) -> Request {
         channels: None,
         layout,
         units,
+        own_units: Vec::new(),
         form,
         mark: false,
     }
@@ -107,7 +108,10 @@ fn exports(criterion: &mut Criterion) {
             "long, local time, own units",
             request(Layout::Long, Units::Configured, berlin()),
         ),
-        ("wide", request(Layout::Wide(None), Units::Si, Zone::Utc)),
+        (
+            "wide",
+            request(Layout::Wide(Steps::default()), Units::Si, Zone::Utc),
+        ),
     ] {
         let size = runtime.block_on(bytes(&store, &request));
         println!("{name}: {size} bytes");

@@ -15,7 +15,7 @@ use zonda_model::{ChannelName, Quantity, Unit};
 
 pub use gaps::{GapRow, Gaps};
 pub use long::Long;
-pub use wide::{Missing, Wide};
+pub use wide::{Cells, Missing, Wide};
 
 /// The byte order mark that makes some spreadsheets read UTF-8 as UTF-8.
 pub const BOM: &[u8] = "\u{feff}".as_bytes();

@@ -7,11 +7,11 @@
 use std::collections::HashMap;
 
 use jiff::Timestamp;
-use zonda_model::{ChannelName, Period, Sample, Stamp};
+use zonda_model::{ChannelName, Period, Quantity, Sample, Stamp, Unit};
 use zonda_store::{ChannelId, ChannelRow, GapRow, Grid, Key, Readable, SampleRow, StoreError};
 
 use crate::TrueUtc;
-use crate::csv::{BOM, Column, Form, Gaps, Long, Wide};
+use crate::csv::{BOM, Cells, Column, Form, Gaps, Long, Wide};
 use crate::gaps_ahead::GapsAhead;
 
 /// Samples read at once: a few milliseconds of reading and 2 MB of memory.
@@ -31,6 +31,8 @@ pub struct Request {
     pub layout: Layout,
     /// In which units.
     pub units: Units,
+    /// Channels that have a unit of their own, whatever `units` says.
+    pub own_units: Vec<(ChannelName, Unit)>,
     /// How the text is written.
     pub form: Form,
     /// Whether a byte order mark stands in front.
@@ -42,10 +44,19 @@ pub struct Request {
 pub enum Layout {
     /// A record per sample.
     Long,
-    /// A record per step of a grid; by default the tick of the fastest channel.
-    Wide(Option<Period>),
+    /// A record per step of a grid.
+    Wide(Steps),
     /// A record per gap.
     Gaps,
+}
+
+/// The grid of the wide layout.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Steps {
+    /// From one step to the next; by default the tick of the fastest channel.
+    pub every: Option<Period>,
+    /// What a step says of a channel.
+    pub cells: Cells,
 }
 
 impl Layout {
@@ -67,6 +78,8 @@ pub enum Units {
     Si,
     /// As the configuration speaks of each channel.
     Configured,
+    /// As people in the United States speak of each quantity.
+    Us,
 }
 
 /// Why an export cannot be made, or not be finished.
@@ -82,6 +95,18 @@ pub enum ExportError {
         from: Stamp,
         /// Its end.
         to: Stamp,
+    },
+    /// A channel cannot be written in the unit asked for.
+    #[error("`{name}` is a {quantity} and cannot be written in {unit}; it can in {possible}")]
+    UnfitUnit {
+        /// The channel.
+        name: ChannelName,
+        /// What it measures.
+        quantity: Quantity,
+        /// What was asked for.
+        unit: Unit,
+        /// What would do.
+        possible: String,
     },
     /// The record cannot be read.
     #[error(transparent)]
@@ -173,10 +198,7 @@ impl Export {
             Some(names) => pick(&known, names)?,
             None => all_of(record, known.clone(), &stretches).await?,
         };
-        let columns: Vec<_> = wanted
-            .iter()
-            .map(|row| column(row, request.units))
-            .collect();
+        let columns = columns(&wanted, request)?;
         let body = Body::new(request, &columns, &utc, || fastest(&wanted));
         let ids = wanted.iter().map(|row| row.id);
         stretches.reverse();
@@ -249,9 +271,9 @@ impl Body {
         match request.layout {
             Layout::Long => Self::Long(Long::new(columns, form), None),
             Layout::Gaps => Self::Gaps(Gaps::new(form), GapPages::default()),
-            Layout::Wide(step) => {
-                let step = step.unwrap_or_else(fastest);
-                Self::Wide(Wide::new(columns, form, utc, step), None)
+            Layout::Wide(Steps { every, cells }) => {
+                let step = every.unwrap_or_else(fastest);
+                Self::Wide(Wide::new(columns, form, utc, step, cells), None)
             }
         }
     }
@@ -500,15 +522,40 @@ async fn all_of(
     Ok(rows)
 }
 
-fn column(row: &ChannelRow, units: Units) -> Column {
-    Column {
+fn columns(rows: &[ChannelRow], request: &Request) -> Result<Vec<Column>, ExportError> {
+    let unknown = request
+        .own_units
+        .iter()
+        .find(|(name, _)| !rows.iter().any(|row| row.name == *name));
+    if let Some((name, _)) = unknown {
+        return Err(ExportError::UnknownChannel(name.clone()));
+    }
+    rows.iter().map(|row| column(row, request)).collect()
+}
+
+fn column(row: &ChannelRow, request: &Request) -> Result<Column, ExportError> {
+    let own = request.own_units.iter().find(|(name, _)| *name == row.name);
+    let unit = match (own, request.units) {
+        (Some((_, unit)), _) => *unit,
+        (None, Units::Si) => row.quantity.si(),
+        (None, Units::Configured) => row.unit,
+        (None, Units::Us) => row.quantity.us(),
+    };
+    if !row.quantity.accepts(unit) {
+        let fit = Unit::ALL.iter().filter(|unit| row.quantity.accepts(**unit));
+        let possible: Vec<_> = fit.map(|unit| unit.symbol()).collect();
+        return Err(ExportError::UnfitUnit {
+            name: row.name.clone(),
+            quantity: row.quantity,
+            unit,
+            possible: possible.join(", "),
+        });
+    }
+    Ok(Column {
         name: row.name.clone(),
         quantity: row.quantity,
-        unit: match units {
-            Units::Si => row.quantity.si(),
-            Units::Configured => row.unit,
-        },
-    }
+        unit,
+    })
 }
 
 /// The tick of the fastest channel.

@@ -8,5 +8,5 @@ pub mod export;
 mod gaps_ahead;
 pub mod true_utc;
 
-pub use export::{Count, Export, ExportError, Layout, Request, Units};
+pub use export::{Count, Export, ExportError, Layout, Request, Steps, Units};
 pub use true_utc::TrueUtc;

@@ -8,7 +8,9 @@ use jiff::tz::TimeZone;
 use proptest::prelude::*;
 use zonda_model::{Cause, Code, Period, Quality, Quantity, Sample, Stamp, Unit};
 use zonda_report::TrueUtc;
-use zonda_report::csv::{BOM, Column, Dialect, Form, GapRow, Gaps, Long, Missing, Wide, Zone};
+use zonda_report::csv::{
+    BOM, Cells, Column, Dialect, Form, GapRow, Gaps, Long, Missing, Wide, Zone,
+};
 
 fn column(name: &str, quantity: Quantity, unit: Unit) -> Column {
     Column {
@@ -86,7 +88,11 @@ fn wide(
     end: i64,
 ) -> String {
     let step = Period::new(Duration::from_millis(250)).unwrap();
-    let mut writer = Wide::new(&columns(), form, utc, step);
+    let writer = Wide::new(&columns(), form, utc, step, Cells::Mean);
+    written(writer, samples, gaps, end)
+}
+
+fn written(mut writer: Wide, samples: &[Sample<usize>], gaps: &[Missing], end: i64) -> String {
     writer.go_on(samples[0].at);
     let mut out = Vec::new();
     writer.head(&mut out);
@@ -170,6 +176,22 @@ fn the_wide_layout_is_as_reviewed() {
         1_250_000,
     );
     golden("wide.semicolon.csv", &text);
+}
+
+/// Steps of half a second, so that more than one sample falls into one.
+#[test]
+fn the_other_cells_are_as_reviewed() {
+    let mut samples = samples();
+    samples.sort_by_key(|sample| sample.at);
+    let step = Period::new(Duration::from_millis(500)).unwrap();
+    for (cells, name) in [
+        (Cells::Summary, "wide.summary.csv"),
+        (Cells::Nearest, "wide.nearest.csv"),
+    ] {
+        let (form, utc) = (Form::default(), TrueUtc::default());
+        let writer = Wide::new(&columns(), &form, &utc, step, cells);
+        golden(name, &written(writer, &samples, &[silence()], 1_250_000));
+    }
 }
 
 #[test]
@@ -263,6 +285,40 @@ proptest! {
                     .map(|it| it.quality).reduce(|a, b| a | b);
                 prop_assert_eq!(&record[4 + channel], &flags.map_or(String::new(), |it| it.to_string()));
             }
+        }
+    }
+
+    /// Against a search through all samples.
+    #[test]
+    fn the_nearest_sample_is_the_nearest(offsets in prop::collection::btree_set(0i64..3_000_000, 1..40)) {
+        let step = Period::new(Duration::from_millis(250)).unwrap();
+        let begin = Stamp::from_micros(START).floor(step);
+        let samples: Vec<_> = offsets.iter().map(|offset| Sample {
+            channel: 0,
+            at: Stamp::from_micros(begin.micros() + offset),
+            code: None,
+            #[allow(clippy::cast_precision_loss, reason = "small numbers")]
+            value: Some(*offset as f64),
+            quality: Quality::empty(),
+        }).collect();
+        let (form, utc) = (Form::default(), TrueUtc::default());
+        let mut writer = Wide::new(&columns()[..1], &form, &utc, step, Cells::Nearest);
+        writer.go_on(begin);
+        let mut out = Vec::new();
+        for sample in &samples {
+            writer.settle(sample.at, usize::MAX, &mut out);
+            writer.sample(sample);
+        }
+        writer.settle(Stamp::from_micros(begin.micros() + 3_125_000), usize::MAX, &mut out);
+        let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(&out[..]);
+        for (index, row) in reader.records().enumerate() {
+            let time = i64::try_from(index).unwrap() * 250_000;
+            let near = offsets.iter().copied().filter(|offset| (time - 125_000..time + 125_000).contains(offset));
+            let nearest = near.min_by_key(|offset| (offset - time).abs());
+            let found: Option<f64> = row.unwrap()[2].parse().ok();
+            #[allow(clippy::cast_precision_loss, reason = "small numbers")]
+            let expected = nearest.map(|offset| offset as f64);
+            prop_assert_eq!(found, expected, "step {}", index);
         }
     }
 }

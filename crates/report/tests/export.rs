@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use zonda_model::{Cause, Code, Miss, Period, Quality, Quantity, Sample, Stamp, Unit};
 use zonda_report::csv::Form;
-use zonda_report::{Count, Export, ExportError, Layout, Request, Units};
+use zonda_report::{Count, Export, ExportError, Layout, Request, Steps, Units};
 use zonda_store::{ChannelEntry, ChannelId, Recorder, RecorderOptions, Start, Store};
 
 const HOUR: i64 = 3600;
@@ -114,6 +114,7 @@ fn request(layout: Layout, from: i64, to: i64) -> Request {
         channels: None,
         layout,
         units: Units::Si,
+        own_units: Vec::new(),
         form: Form::default(),
         mark: false,
     }
@@ -167,7 +168,9 @@ async fn a_wide_export_has_a_row_per_step_and_says_why_cells_are_empty() {
         bench.miss(1, second).await;
     }
     bench.record(1, 6..10).await;
-    let (rows, count, _) = bench.export(&request(Layout::Wide(None), -100, 100)).await;
+    let (rows, count, _) = bench
+        .export(&request(Layout::Wide(Steps::default()), -100, 100))
+        .await;
     assert_eq!(
         count,
         Count {
@@ -214,7 +217,7 @@ async fn a_gap_longer_than_a_chunk_is_written_step_by_step() {
     bench.miss(0, 2).await;
     bench.record(0, 5 * HOUR..5 * HOUR + 1).await;
     let (rows, count, longest) = bench
-        .export(&request(Layout::Wide(None), 0, 6 * HOUR))
+        .export(&request(Layout::Wide(Steps::default()), 0, 6 * HOUR))
         .await;
     assert_eq!(i64::try_from(count.rows).unwrap(), 5 * HOUR + 1);
     assert!(longest < 128 << 10, "a chunk of {longest} bytes");
@@ -245,7 +248,7 @@ async fn times_are_true_utc_also_where_the_axis_was_not() {
     assert_eq!(times.len(), 5, "{times:?}");
     assert_eq!(times[0], ("2026-10-24T00:00:10.000000Z", "10.0"));
     let (rows, ..) = bench
-        .export(&request(Layout::Wide(None), -HOUR, -HOUR + 3))
+        .export(&request(Layout::Wide(Steps::default()), -HOUR, -HOUR + 3))
         .await;
     let times: Vec<_> = rows[1..]
         .iter()
@@ -268,7 +271,7 @@ async fn chosen_channels_come_in_the_order_and_units_asked_for() {
     let request = Request {
         channels: Some(vec!["c".parse().unwrap(), "a".parse().unwrap()]),
         units: Units::Configured,
-        ..request(Layout::Wide(None), 0, 1)
+        ..request(Layout::Wide(Steps::default()), 0, 1)
     };
     let (rows, ..) = bench.export(&request).await;
     assert_eq!(rows[0][2..4], ["c [°F]", "a [°F]"]);
@@ -305,7 +308,11 @@ async fn a_channel_that_is_no_longer_configured_is_exported_where_it_has_samples
         .await
         .unwrap_err();
     bench.store.begin(&start(&["a"], at(20))).await.unwrap();
-    let export = Export::begin(bench.store.read(), &request(Layout::Wide(None), 0, 5)).await;
+    let export = Export::begin(
+        bench.store.read(),
+        &request(Layout::Wide(Steps::default()), 0, 5),
+    )
+    .await;
     let head = export.unwrap().next().await.unwrap().unwrap();
     let head = String::from_utf8(head).unwrap();
     assert!(
@@ -316,9 +323,39 @@ async fn a_channel_that_is_no_longer_configured_is_exported_where_it_has_samples
 
 #[test]
 fn a_file_name_says_what_is_in_the_file() {
-    let name = request(Layout::Wide(None), 0, 60).file_name();
+    let name = request(Layout::Wide(Steps::default()), 0, 60).file_name();
     assert_eq!(
         name,
         "zonda_wide_20261024T000000Z_20261024T000100Z_comma.csv"
     );
+}
+
+#[tokio::test]
+async fn units_are_chosen_for_all_or_for_one() {
+    let bench = Bench::new(&["a", "b"]).await;
+    bench.record(0, 0..1).await;
+    bench.record(1, 0..1).await;
+    let us = Request {
+        units: Units::Us,
+        own_units: vec![("b".parse().unwrap(), Unit::DegreeCelsius)],
+        ..request(Layout::Long, 0, 10)
+    };
+    let (rows, ..) = bench.export(&us).await;
+    assert_eq!(&rows[1][2..4], ["32.0", "°F"]);
+    assert_eq!(&rows[2][2..4], ["0.0", "°C"]);
+
+    let begin = async |own_units| {
+        let request = Request {
+            own_units,
+            ..request(Layout::Long, 0, 10)
+        };
+        let export = Export::begin(bench.store.read(), &request).await;
+        export.unwrap_err().to_string()
+    };
+    assert_eq!(
+        begin(vec![("a".parse().unwrap(), Unit::FootPerMinute)]).await,
+        "`a` is a temperature and cannot be written in ft/min; it can in °C, °F"
+    );
+    let unknown = begin(vec![("c".parse().unwrap(), Unit::DegreeCelsius)]).await;
+    assert!(unknown.contains("no channel `c`"), "{unknown}");
 }

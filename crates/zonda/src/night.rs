@@ -132,16 +132,16 @@ async fn send(
     tick: Stamp,
     scans: &mpsc::Sender<Scan>,
 ) -> anyhow::Result<()> {
-    let said = match driver {
-        DriverPlan::ModbusRtu(plan) => modules(&plan.modules, night),
-        DriverPlan::ModbusTcp(plan) => modules(&plan.modules, night),
-        _ => Vec::new(),
+    let said = if let DriverPlan::Text(plan) = driver {
+        vec![(plan.source, words(plan, line, night)?)]
+    } else if let DriverPlan::ModbusRtu(plan) = driver {
+        modules(&plan.modules, night)
+    } else if let DriverPlan::ModbusTcp(plan) = driver {
+        modules(&plan.modules, night)
+    } else {
+        anyhow::bail!("line {line} is none of the rig's")
     };
-    let words = match driver {
-        DriverPlan::Text(plan) => Some((plan.source, words(plan, line, night)?)),
-        _ => None,
-    };
-    for (source, codes) in said.into_iter().chain(words) {
+    for (source, codes) in said {
         let scan = Scan {
             source,
             tick,
@@ -175,11 +175,11 @@ fn codes(module: &ModulePlan, night: &Night) -> Option<Vec<Coded>> {
             .map(<[u16]>::to_vec)
     });
     let codes = registers.codes(&spans.collect::<Option<Vec<_>>>()?)?;
-    let coded = |code| Coded {
+    let input = |code| Coded {
         code: Some(code),
         quality: Quality::empty(),
     };
-    Some(codes.into_iter().map(coded).collect())
+    Some(codes.into_iter().map(input).collect())
 }
 
 fn silent() -> Miss {

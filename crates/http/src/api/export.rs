@@ -14,10 +14,9 @@ use tokio::sync::OwnedSemaphorePermit;
 use utoipa::{IntoParams, ToSchema};
 use zonda_model::name::BadName;
 use zonda_model::{ChannelName, Period};
-use zonda_report::csv::{Dialect, Form, Zone};
-use zonda_report::{Export, ExportError, Layout, Request};
+use zonda_report::csv::{Cells, Dialect, Form, Zone};
+use zonda_report::{Export, ExportError, Layout, Request, Steps, Units};
 
-use super::live::Units;
 use super::when::{When, stretch};
 use super::{Params, Shared};
 use crate::problem::Problem;
@@ -45,10 +44,13 @@ pub(crate) struct ExportQuery {
     layout: Laid,
     /// Step of the wide layout, ms; the tick of the fastest channel by default.
     step_ms: Option<u64>,
-    /// `si` (default) or `configured`.
+    /// What a step says: `mean` (default), `nearest` or `summary` (mean, min, max, count).
+    #[param(inline)]
+    cells: Option<Said>,
+    /// `si` (default), `configured` or `us`.
     #[serde(default)]
     #[param(inline)]
-    units: Units,
+    units: InUnits,
     /// `comma` (default) with decimal points, or `semicolon` with decimal commas.
     #[serde(default)]
     #[param(inline)]
@@ -67,6 +69,23 @@ enum Laid {
     Long,
     Wide,
     Gaps,
+}
+
+#[derive(Clone, Copy, Debug, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+enum Said {
+    Mean,
+    Nearest,
+    Summary,
+}
+
+#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+enum InUnits {
+    #[default]
+    Si,
+    Configured,
+    Us,
 }
 
 #[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
@@ -136,9 +155,11 @@ fn request_of(query: &ExportQuery, shared: &Shared) -> Result<Request, Problem> 
         channels: query.ch.as_deref().map(names).transpose()?,
         layout: layout_of(query)?,
         units: match query.units {
-            Units::Si => zonda_report::Units::Si,
-            Units::Configured => zonda_report::Units::Configured,
+            InUnits::Si => Units::Si,
+            InUnits::Configured => Units::Configured,
+            InUnits::Us => Units::Us,
         },
+        own_units: Vec::new(),
         form: Form {
             dialect: match query.dialect {
                 Separated::Comma => Dialect::Comma,
@@ -167,11 +188,18 @@ fn layout_of(query: &ExportQuery) -> Result<Layout, Problem> {
         .map(|ms| Period::new(Duration::from_millis(ms)))
         .transpose();
     let step = step.map_err(|error| Problem::bad_request(format!("`step_ms`: {error}.")))?;
-    match (query.layout, step) {
-        (Laid::Wide, step) => Ok(Layout::Wide(step)),
-        (_, Some(_)) => Err(Problem::bad_request("`step_ms` belongs to `layout=wide`.")),
-        (Laid::Long, None) => Ok(Layout::Long),
-        (Laid::Gaps, None) => Ok(Layout::Gaps),
+    let cells = match query.cells {
+        None | Some(Said::Mean) => Cells::Mean,
+        Some(Said::Nearest) => Cells::Nearest,
+        Some(Said::Summary) => Cells::Summary,
+    };
+    match query.layout {
+        Laid::Wide => Ok(Layout::Wide(Steps { every: step, cells })),
+        _ if step.is_some() || query.cells.is_some() => Err(Problem::bad_request(
+            "`step_ms` and `cells` belong to `layout=wide`.",
+        )),
+        Laid::Long => Ok(Layout::Long),
+        Laid::Gaps => Ok(Layout::Gaps),
     }
 }
 
@@ -212,7 +240,9 @@ impl From<ExportError> for Problem {
     fn from(error: ExportError) -> Self {
         match error {
             ExportError::UnknownChannel(name) => super::unknown_channel(name.as_str()),
-            error @ ExportError::EmptyRange { .. } => Self::bad_request(error.to_string()),
+            error @ (ExportError::EmptyRange { .. } | ExportError::UnfitUnit { .. }) => {
+                Self::bad_request(error.to_string())
+            }
             ExportError::Store(error) => error.into(),
         }
     }

@@ -1,9 +1,9 @@
 //! The wide layout: a record per step of a grid, a column of values and one of quality per channel.
 //!
-//! Every step of the stretch has its record, so that the grid is regular. A cell is the step's
-//! sample; where several fell into one step, their mean, and the quality names every flag any of
-//! them had. A fault's number is left out here (nobody should average it by accident; the long
-//! layout has it). Where samples are missing, the quality says the gap's cause.
+//! Every step of the stretch has its record, so that the grid is regular. What stands in a cell, and
+//! for which samples, [`Cells`] says; the quality names every flag that any of them had. A fault's
+//! number is left out here (nobody should average it by accident; the long layout has it). Where
+//! samples are missing, the quality says the gap's cause.
 
 use std::collections::VecDeque;
 
@@ -35,14 +35,32 @@ impl Missing {
     }
 }
 
-/// Writes `time,elapsed [s]`, then `name [unit]` per channel, then `name quality` per channel.
+/// What a step says of a channel.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Cells {
+    /// `name [unit]`: the step's sample, or the mean of those that fell into it.
+    #[default]
+    Mean,
+    /// `name [unit]`: the sample next to the step's time, from half a step before it up to half a
+    /// step after; of two at the same distance the earlier one.
+    Nearest,
+    /// `name mean [unit]`, `name min [unit]`, `name max [unit]`, `name count`: of the samples that
+    /// fell into the step; the count is of those that have a number and no fault.
+    Summary,
+}
+
+/// Writes `time,elapsed [s]`, then the cells of each channel, then `name quality` per channel.
 #[derive(Debug)]
 pub struct Wide {
     form: Form,
     moment: Moment,
     utc: TrueUtc,
     step: Period,
+    cells: Cells,
+    /// How long before its time a step begins, µs.
+    ahead: i64,
     first: Option<Stamp>,
+    /// The time of the step under way.
     open: Stamp,
     tallies: Vec<Tally>,
     /// Gaps that begin after the open step, by their beginning.
@@ -54,19 +72,28 @@ pub struct Wide {
 struct Tally {
     column: Column,
     sum: f64,
+    least: f64,
+    most: f64,
     values: u32,
     quality: Option<Quality>,
+    /// How far from the step's time the sample is that was kept, µs.
+    distance: u64,
     missing: Vec<Missing>,
 }
 
 impl Wide {
     /// A writer for these channels. It begins with [`go_on`](Self::go_on).
-    pub fn new(columns: &[Column], form: &Form, utc: &TrueUtc, step: Period) -> Self {
+    pub fn new(columns: &[Column], form: &Form, utc: &TrueUtc, step: Period, cells: Cells) -> Self {
         Self {
             form: form.clone(),
             moment: Moment::new(&form.zone),
             utc: utc.clone(),
             step,
+            cells,
+            ahead: match cells {
+                Cells::Nearest => step.micros() / 2,
+                Cells::Mean | Cells::Summary => 0,
+            },
             first: None,
             open: Stamp::default(),
             tallies: columns.iter().map(Tally::new).collect(),
@@ -80,7 +107,16 @@ impl Wide {
         self.moment.head("time", &mut record);
         record.text("elapsed [s]");
         for Tally { column, .. } in &self.tallies {
-            record.text(&format!("{} [{}]", column.name, column.unit));
+            let Column { name, unit, .. } = column;
+            match self.cells {
+                Cells::Mean | Cells::Nearest => record.text(&format!("{name} [{unit}]")),
+                Cells::Summary => {
+                    for what in ["mean", "min", "max"] {
+                        record.text(&format!("{name} {what} [{unit}]"));
+                    }
+                    record.text(&format!("{name} count"));
+                }
+            }
         }
         for Tally { column, .. } in &self.tallies {
             record.text(&format!("{} quality", column.name));
@@ -98,7 +134,7 @@ impl Wide {
     /// bytes. Returns how many, and whether that was all.
     pub fn settle(&mut self, until: Stamp, room: usize, out: &mut Vec<u8>) -> (u64, bool) {
         let mut rows = 0;
-        while self.open.next(self.step) <= until {
+        while self.end() <= until {
             if out.len() >= room {
                 return (rows, false);
             }
@@ -119,7 +155,7 @@ impl Wide {
 
     /// Begins, or after a stretch that is left out goes on, with the step that holds `from`.
     pub fn go_on(&mut self, from: Stamp) {
-        self.open = from.floor(self.step);
+        self.open = self.step_of(from);
         self.first.get_or_insert(self.open);
         self.to_come.clear();
         for tally in &mut self.tallies {
@@ -129,12 +165,31 @@ impl Wide {
 
     /// Takes a sample into the open step. Steps before it must have been settled.
     pub fn sample(&mut self, sample: &Sample<usize>) {
-        debug_assert_eq!(sample.at.floor(self.step), self.open, "an unsettled step");
-        self.tallies[sample.channel].add(sample);
+        debug_assert_eq!(self.step_of(sample.at), self.open, "an unsettled step");
+        let tally = &mut self.tallies[sample.channel];
+        match self.cells {
+            Cells::Mean | Cells::Summary => tally.add(sample),
+            Cells::Nearest => tally.keep_nearest(sample, self.open),
+        }
+    }
+
+    /// The time of the step that a moment belongs to.
+    fn step_of(&self, at: Stamp) -> Stamp {
+        Stamp::from_micros(at.micros() + self.ahead).floor(self.step)
+    }
+
+    /// Where the open step begins.
+    fn begin(&self) -> Stamp {
+        Stamp::from_micros(self.open.micros() - self.ahead)
+    }
+
+    /// Where the open step ends.
+    fn end(&self) -> Stamp {
+        Stamp::from_micros(self.begin().micros() + self.step.micros())
     }
 
     fn write_step(&mut self, out: &mut Vec<u8>) {
-        let end = self.open.next(self.step);
+        let (begin, end) = (self.begin(), self.end());
         while let Some(gap) = self.to_come.pop_front_if(|gap| gap.from < end) {
             self.tallies[gap.column].missing.push(gap);
         }
@@ -143,16 +198,19 @@ impl Wide {
         let first = self.first.unwrap_or(self.open);
         record.number(self.open.since(first).as_secs_f64());
         for tally in &self.tallies {
-            tally.value(&mut record);
+            match self.cells {
+                Cells::Mean | Cells::Nearest => tally.value(&mut record),
+                Cells::Summary => tally.summary(&mut record),
+            }
         }
         for tally in &self.tallies {
-            tally.words(self.open, &mut record);
+            tally.words(begin, &mut record);
         }
         record.end();
         for tally in &mut self.tallies {
             tally.clear(end);
         }
-        self.open = end;
+        self.open = self.open.next(self.step);
     }
 }
 
@@ -161,16 +219,25 @@ impl Tally {
         Self {
             column: column.clone(),
             sum: 0.0,
+            least: f64::INFINITY,
+            most: f64::NEG_INFINITY,
             values: 0,
             quality: None,
+            distance: u64::MAX,
             missing: Vec::new(),
         }
     }
 
     /// Ready for the step that begins at `from`.
     fn clear(&mut self, from: Stamp) {
-        (self.sum, self.values, self.quality) = (0.0, 0, None);
+        self.forget();
         self.missing.retain(|gap| !gap.is_over(from));
+    }
+
+    fn forget(&mut self) {
+        (self.sum, self.values, self.quality) = (0.0, 0, None);
+        (self.least, self.most) = (f64::INFINITY, f64::NEG_INFINITY);
+        self.distance = u64::MAX;
     }
 
     fn add(&mut self, sample: &Sample<usize>) {
@@ -179,7 +246,18 @@ impl Tally {
             && sample.quality.worth() != Worth::Fault
         {
             self.sum += value;
+            self.least = self.least.min(value);
+            self.most = self.most.max(value);
             self.values += 1;
+        }
+    }
+
+    fn keep_nearest(&mut self, sample: &Sample<usize>, time: Stamp) {
+        let distance = sample.at.micros().abs_diff(time.micros());
+        if distance < self.distance {
+            self.forget();
+            self.add(sample);
+            self.distance = distance;
         }
     }
 
@@ -188,6 +266,17 @@ impl Tally {
             0 => record.empty(),
             values => record.number(self.column.unit.from_si(self.sum / f64::from(values))),
         }
+    }
+
+    fn summary(&self, record: &mut Record<'_>) {
+        self.value(record);
+        for extreme in [self.least, self.most] {
+            match self.values {
+                0 => record.empty(),
+                _ => record.number(self.column.unit.from_si(extreme)),
+            }
+        }
+        record.integer(i64::from(self.values));
     }
 
     fn words(&self, from: Stamp, record: &mut Record<'_>) {

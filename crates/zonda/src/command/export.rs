@@ -8,9 +8,9 @@ use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::tz::TimeZone;
-use zonda_model::{ChannelName, Period, Stamp};
-use zonda_report::csv::{Dialect, Form, Zone};
-use zonda_report::{Export as Writing, Layout, Request, TrueUtc, Units};
+use zonda_model::{ChannelName, Period, Stamp, Unit};
+use zonda_report::csv::{Cells, Dialect, Form, Zone};
+use zonda_report::{Export as Writing, Layout, Request, Steps, TrueUtc, Units};
 use zonda_store::Readable;
 
 use crate::exit::Exit;
@@ -24,6 +24,7 @@ use crate::when;
 #[command(after_help = "Examples:\n  \
     zonda export --data data --layout wide --last 12h -o night.csv\n  \
     zonda export --data data --from '2026-11-24 22:00' --to '2026-11-25 06:00' --tz Europe/Berlin -o night.csv\n  \
+    zonda export --data data --layout wide --step 10m --cells summary --units us -o night.csv\n  \
     zonda export --data data --layout gaps            (what is missing, and why)\n  \
     zonda export --data data --channels Z1-left.velocity,Z1-left.temperature")]
 pub(crate) struct Export {
@@ -31,7 +32,7 @@ pub(crate) struct Export {
     #[arg(long, default_value = "data")]
     data: PathBuf,
     /// How the rows are laid out.
-    #[arg(long, alias = "format", value_enum, default_value_t = Laid::Long)]
+    #[arg(long, value_enum, default_value_t = Laid::Long)]
     layout: Laid,
     /// From this time on: `2026-11-25T02:10:00Z`, or `2026-11-25 02:10` in the zone of --tz.
     #[arg(long)]
@@ -45,12 +46,18 @@ pub(crate) struct Export {
     /// Only these channels, in this order, separated by commas.
     #[arg(long, value_delimiter = ',')]
     channels: Vec<String>,
-    /// Step of the wide layout, such as `1s`; by default the tick of the fastest channel.
+    /// Step of the wide layout, such as `1s` or `10m`; by default the tick of the fastest channel.
     #[arg(long, value_parser = when::duration)]
     step: Option<Duration>,
+    /// What a step of the wide layout says of a channel.
+    #[arg(long, value_enum, default_value_t = Said::Mean)]
+    cells: Said,
     /// In which units values are written.
     #[arg(long, value_enum, default_value_t = In::Si)]
     units: In,
+    /// One channel's own unit, such as `Z1-left.velocity=ft/min`; may be repeated.
+    #[arg(long, value_name = "CHANNEL=UNIT", value_parser = own_unit)]
+    unit: Vec<(ChannelName, Unit)>,
     /// IANA name of a time zone: adds local time and offset beside UTC.
     #[arg(long)]
     tz: Option<String>,
@@ -85,6 +92,27 @@ enum In {
     Si,
     /// As the configuration speaks of each channel.
     Configured,
+    /// ft/min, °F, inH₂O: as people in the United States speak of each quantity.
+    Us,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Said {
+    /// Its sample, or the mean of those that fell into it.
+    Mean,
+    /// The sample next to the step's time.
+    Nearest,
+    /// Mean, least, greatest and number of the samples that fell into it.
+    Summary,
+}
+
+fn own_unit(text: &str) -> Result<(ChannelName, Unit), String> {
+    let (name, unit) = text
+        .rsplit_once('=')
+        .ok_or("write the channel, `=` and the unit, such as `Z1-left.velocity=ft/min`")?;
+    let name = name.trim().parse().map_err(|error| format!("{error}"))?;
+    let unit = unit.trim().parse().map_err(|error| format!("{error}"))?;
+    Ok((name, unit))
 }
 
 impl Export {
@@ -146,7 +174,14 @@ impl Export {
         let layout = match self.layout {
             Laid::Long => Layout::Long,
             Laid::Gaps => Layout::Gaps,
-            Laid::Wide => Layout::Wide(self.step.map(Period::new).transpose().context("--step")?),
+            Laid::Wide => Layout::Wide(Steps {
+                every: self.step.map(Period::new).transpose().context("--step")?,
+                cells: match self.cells {
+                    Said::Mean => Cells::Mean,
+                    Said::Nearest => Cells::Nearest,
+                    Said::Summary => Cells::Summary,
+                },
+            }),
         };
         Ok(Request {
             range: self.range(record, zone.as_ref()).await?,
@@ -155,7 +190,9 @@ impl Export {
             units: match self.units {
                 In::Si => Units::Si,
                 In::Configured => Units::Configured,
+                In::Us => Units::Us,
             },
+            own_units: self.unit.clone(),
             form: Form {
                 dialect: if self.decimal_comma {
                     Dialect::Semicolon
