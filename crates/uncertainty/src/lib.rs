@@ -2,7 +2,7 @@
 //!
 //! What is here: straight lines through points with the uncertainty of what they say ([`mod@line`]); budgets by the
 //! *Guide to the expression of uncertainty in measurement*, JCGM 100:2008 ([`budget`]), and how they are stated
-//! ([`stated`]).
+//! ([`stated`]); their cross-check by drawing, JCGM 101:2008 ([`trial`]).
 //!
 //! Words: u is a *standard* uncertainty (a standard deviation), U = k·u an *expanded* one; an *influence* is one cause
 //! of doubt, its *sensitivity* is by how much the result moves with it.
@@ -21,13 +21,16 @@
 pub mod budget;
 mod causes;
 pub mod dof;
+mod draw;
 mod float;
 pub mod influence;
 pub mod line;
 mod matrix;
 mod sheet;
+pub mod slope;
 pub mod spread;
 pub mod stated;
+pub mod trial;
 
 pub use budget::{BadBudget, Budget, Draft, Expanded, Row, Tie};
 pub use dof::{Dof, Level};
@@ -35,3 +38,4 @@ pub use influence::{Common, Influence, Origin, Shared};
 pub use line::{BadLine, Line, NoisyPoint};
 pub use spread::{BadSpread, Evaluation, Shape, Spread};
 pub use stated::Stated;
+pub use trial::{Outcome, Trial};

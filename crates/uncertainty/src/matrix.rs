@@ -61,6 +61,22 @@ impl Correlations {
         groups
     }
 
+    /// Those of some errors alone.
+    pub(crate) fn among(&self, group: &[usize]) -> Self {
+        let cells = group
+            .iter()
+            .flat_map(|i| group.iter().map(|j| self.get(*i, *j)));
+        Self {
+            size: group.len(),
+            cells: cells.collect(),
+        }
+    }
+
+    /// True where all are one and the same error.
+    pub(crate) fn is_one(&self) -> bool {
+        self.cells.iter().all(|r| *r > 1.0 - ROUNDING)
+    }
+
     /// The lower triangle L with L·Lᵀ = this (Cholesky), row by row; `None` where no errors can be correlated like this.
     pub(crate) fn root(&self) -> Option<Vec<Vec<f64>>> {
         let mut root: Vec<Vec<f64>> = Vec::with_capacity(self.size);

@@ -121,25 +121,25 @@ fn the_impedance_with_correlated_inputs_is_as_printed() {
         draft.finish().unwrap()
     };
     let z = v / i;
-    let r = budget(
+    let resistance = budget(
         "R",
         z * phi.cos(),
         [phi.cos() / i, -z * phi.cos() / i, -z * phi.sin()],
     );
-    let x = budget(
+    let reactance = budget(
         "X",
         z * phi.sin(),
         [phi.sin() / i, -z * phi.sin() / i, z * phi.cos()],
     );
-    let z = budget("Z", z, [1.0 / i, -z / i, 0.0]);
+    let impedance = budget("Z", z, [1.0 / i, -z / i, 0.0]);
     // GTC 1.5.1, type_a.multi_estimate_real.
-    close(r.value(), 127.732_170, 1e-8);
-    close(r.u(), 0.071_071, 1e-5);
-    close(x.value(), 219.846_512, 1e-8);
-    close(x.u(), 0.295_582, 1e-5);
-    close(z.value(), 254.259_702, 1e-8);
-    close(z.u(), 0.236_336, 1e-5);
-    close(z.dof().value(), 4.0, 1e-12);
+    close(resistance.value(), 127.732_170, 1e-8);
+    close(resistance.u(), 0.071_071, 1e-5);
+    close(reactance.value(), 219.846_512, 1e-8);
+    close(reactance.u(), 0.295_582, 1e-5);
+    close(impedance.value(), 254.259_702, 1e-8);
+    close(impedance.u(), 0.236_336, 1e-5);
+    close(impedance.dof().value(), 4.0, 1e-12);
 }
 
 /// EA-4/02 M, example S3: calibration of a resistor of nominally 10 kΩ, published as 10 000.178 Ω with u = 8.33 mΩ and
