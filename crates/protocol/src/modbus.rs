@@ -4,7 +4,7 @@
 //! registers read by one request. *Doubt*: what is left of requests whose answers may still be under
 //! way, until the unit is in step again.
 //!
-//! [`rtu`] speaks over a serial line, [`tcp`] over a connection; neither does any I/O. Writing to
+//! [`identification`] asks a device what it is. [`rtu`] speaks over a serial line, [`tcp`] over a connection; neither does any I/O. Writing to
 //! devices is left out on purpose: a recorder never does. Retries, schedules and ports belong to
 //! `zonda-lines`.
 //!
@@ -12,6 +12,7 @@
 //! MODBUS Messaging on TCP/IP V1.0b.
 
 pub mod doubt;
+pub mod identification;
 mod pdu;
 mod register;
 pub mod rtu;

@@ -4,6 +4,7 @@
 //! awaited is an old answer and is passed over. A frame that is wrong in itself means that the
 //! stream cannot be trusted any more: the connection must be dropped.
 
+use super::identification::{Question, Told};
 use super::pdu::{Reply, Request};
 
 /// Transaction number, protocol, length, unit.
@@ -56,6 +57,11 @@ pub enum Broken {
 }
 
 impl Frame {
+    /// What the unit says to a question of what it is, if that is what this frame answers.
+    pub fn told(&self, question: Question) -> Option<Told> {
+        question.told_tcp(self.unit, &self.pdu)
+    }
+
     /// The answer to `request`, which was sent with this frame's number.
     ///
     /// # Errors
