@@ -8,6 +8,7 @@ mod cells;
 mod gaps;
 mod long;
 mod moment;
+mod title;
 mod wide;
 
 use jiff::tz::TimeZone;
@@ -15,6 +16,7 @@ use zonda_model::{ChannelName, Quantity, Unit};
 
 pub use gaps::{GapRow, Gaps};
 pub use long::Long;
+pub use title::{Holds, Title};
 pub use wide::{Cells, Missing, Wide};
 
 /// The byte order mark that makes some spreadsheets read UTF-8 as UTF-8.

@@ -11,7 +11,7 @@ use zonda_model::{ChannelName, Period, Quantity, Sample, Stamp, Unit};
 use zonda_store::{ChannelId, ChannelRow, GapRow, Grid, Key, Readable, SampleRow, StoreError};
 
 use crate::TrueUtc;
-use crate::csv::{BOM, Cells, Column, Form, Gaps, Long, Wide};
+use crate::csv::{BOM, Cells, Column, Form, Gaps, Long, Title, Wide};
 use crate::gaps_ahead::GapsAhead;
 
 /// Samples read at once: a few milliseconds of reading and 2 MB of memory.
@@ -222,6 +222,16 @@ impl Export {
         Ok(export)
     }
 
+    /// The channels, in their order.
+    pub fn columns(&self) -> &[Column] {
+        &self.source.columns
+    }
+
+    /// The file's columns, in their order.
+    pub fn titles(&self) -> Vec<Title> {
+        self.body.titles()
+    }
+
     /// What was written so far.
     pub const fn count(&self) -> Count {
         self.text.count
@@ -275,6 +285,14 @@ impl Body {
                 let step = every.unwrap_or_else(fastest);
                 Self::Wide(Wide::new(columns, form, utc, step, cells), None)
             }
+        }
+    }
+
+    fn titles(&self) -> Vec<Title> {
+        match self {
+            Self::Long(writer, _) => writer.titles(),
+            Self::Wide(writer, _) => writer.titles(),
+            Self::Gaps(writer, _) => writer.titles(),
         }
     }
 

@@ -6,7 +6,9 @@
 pub mod csv;
 pub mod export;
 mod gaps_ahead;
+pub mod sidecar;
 pub mod true_utc;
 
 pub use export::{Count, Export, ExportError, Layout, Request, Steps, Units};
+pub use sidecar::{sidecar, sidecar_name};
 pub use true_utc::TrueUtc;

@@ -7,6 +7,7 @@ mod host;
 mod logging;
 mod night;
 mod when;
+mod whole_file;
 
 use std::process::ExitCode;
 

@@ -5,6 +5,7 @@ use zonda_model::{Cause, Stamp};
 use super::Form;
 use super::cells::Record;
 use super::moment::Moment;
+use super::title::{Holds, Title, write_head};
 
 /// One stretch without samples, as it is written.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -39,16 +40,22 @@ impl Gaps {
         }
     }
 
+    /// Its columns.
+    pub fn titles(&self) -> Vec<Title> {
+        let mut titles = vec![Title::new("channel", Holds::Text)];
+        titles.extend(self.moment.titles("from"));
+        titles.extend(self.moment.titles("to"));
+        titles.extend([
+            Title::new("cause", Holds::Text),
+            Title::new("missed", Holds::Whole),
+            Title::new("detail", Holds::Text),
+        ]);
+        titles
+    }
+
     /// Appends the heading.
     pub fn head(&self, out: &mut Vec<u8>) {
-        let mut record = Record::new(out, self.form.dialect);
-        record.text("channel");
-        self.moment.head("from", &mut record);
-        self.moment.head("to", &mut record);
-        for name in ["cause", "missed", "detail"] {
-            record.text(name);
-        }
-        record.end();
+        write_head(&self.titles(), &self.form, out);
     }
 
     /// Appends one gap.

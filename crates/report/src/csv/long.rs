@@ -4,6 +4,7 @@ use zonda_model::{Code, Quality, Sample, Stamp};
 
 use super::cells::{Record, text_cell};
 use super::moment::Moment;
+use super::title::{Holds, Title, write_head};
 use super::{Column, Form};
 
 /// Writes `time,channel,value,unit,quality,code`.
@@ -36,14 +37,22 @@ impl Long {
         }
     }
 
+    /// Its columns.
+    pub fn titles(&self) -> Vec<Title> {
+        let mut titles = self.moment.titles("time");
+        titles.extend([
+            Title::new("channel", Holds::Text),
+            Title::new("value", Holds::Plain),
+            Title::new("unit", Holds::Text),
+            Title::new("quality", Holds::Text),
+            Title::new("code", Holds::Plain),
+        ]);
+        titles
+    }
+
     /// Appends the heading.
     pub fn head(&self, out: &mut Vec<u8>) {
-        let mut record = Record::new(out, self.form.dialect);
-        self.moment.head("time", &mut record);
-        for name in ["channel", "value", "unit", "quality", "code"] {
-            record.text(name);
-        }
-        record.end();
+        write_head(&self.titles(), &self.form, out);
     }
 
     /// Appends one sample, whose true UTC is `utc`.

@@ -8,6 +8,7 @@ use zonda_model::Stamp;
 
 use super::Zone;
 use super::cells::Record;
+use super::title::{Holds, Title};
 
 /// Writes times. It remembers the second it wrote last: samples come in order, and the date is the
 /// dearest part of a record.
@@ -30,13 +31,14 @@ impl Moment {
         }
     }
 
-    /// The headings of one time.
-    pub(super) fn head(&self, name: &str, record: &mut Record<'_>) {
-        record.text(name);
+    /// The columns of one time.
+    pub(super) fn titles(&self, name: &str) -> Vec<Title> {
+        let mut titles = vec![Title::new(name, Holds::Utc)];
         if self.local.is_some() {
-            record.text(&format!("{name}_local"));
-            record.text(&format!("{name}_offset"));
+            titles.push(Title::new(format!("{name}_local"), Holds::Local));
+            titles.push(Title::new(format!("{name}_offset"), Holds::Offset));
         }
+        titles
     }
 
     /// The cells of one time: UTC to the microsecond, so that a record can be found again in the

@@ -12,6 +12,7 @@ use zonda_model::{Cause, Period, Quality, Sample, Stamp};
 
 use super::cells::Record;
 use super::moment::Moment;
+use super::title::{Holds, Title, write_head};
 use super::{Column, Form};
 use crate::TrueUtc;
 
@@ -101,27 +102,23 @@ impl Wide {
         }
     }
 
+    /// Its columns.
+    pub fn titles(&self) -> Vec<Title> {
+        let mut titles = self.moment.titles("time");
+        titles.push(Title::new("elapsed [s]", Holds::Plain));
+        for Tally { column, .. } in &self.tallies {
+            titles.extend(column.titles(self.cells));
+        }
+        for Tally { column, .. } in &self.tallies {
+            let Column { name, .. } = column;
+            titles.push(Title::of(name, format!("{name} quality"), Holds::Text));
+        }
+        titles
+    }
+
     /// Appends the heading.
     pub fn head(&self, out: &mut Vec<u8>) {
-        let mut record = Record::new(out, self.form.dialect);
-        self.moment.head("time", &mut record);
-        record.text("elapsed [s]");
-        for Tally { column, .. } in &self.tallies {
-            let Column { name, unit, .. } = column;
-            match self.cells {
-                Cells::Mean | Cells::Nearest => record.text(&format!("{name} [{unit}]")),
-                Cells::Summary => {
-                    for what in ["mean", "min", "max"] {
-                        record.text(&format!("{name} {what} [{unit}]"));
-                    }
-                    record.text(&format!("{name} count"));
-                }
-            }
-        }
-        for Tally { column, .. } in &self.tallies {
-            record.text(&format!("{} quality", column.name));
-        }
-        record.end();
+        write_head(&self.titles(), &self.form, out);
     }
 
     /// Takes note of a gap. Gaps come by their beginning, each before the steps that it touches are
@@ -211,6 +208,24 @@ impl Wide {
             tally.clear(end);
         }
         self.open = self.open.next(self.step);
+    }
+}
+
+impl Column {
+    fn titles(&self, cells: Cells) -> Vec<Title> {
+        let Self { name, unit, .. } = self;
+        let number = |text| Title::of(name, text, Holds::Number(*unit));
+        match cells {
+            Cells::Mean | Cells::Nearest => vec![number(format!("{name} [{unit}]"))],
+            Cells::Summary => {
+                let extremes = ["mean", "min", "max"];
+                let mut titles = extremes
+                    .map(|what| number(format!("{name} {what} [{unit}]")))
+                    .to_vec();
+                titles.push(Title::of(name, format!("{name} count"), Holds::Whole));
+                titles
+            }
+        }
     }
 }
 

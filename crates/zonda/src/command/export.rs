@@ -10,17 +10,25 @@ use indicatif::{ProgressBar, ProgressStyle};
 use jiff::tz::TimeZone;
 use zonda_model::{ChannelName, Period, Stamp, Unit};
 use zonda_report::csv::{Cells, Dialect, Form, Zone};
-use zonda_report::{Export as Writing, Layout, Request, Steps, TrueUtc, Units};
+use zonda_report::{
+    Export as Writing, Layout, Request, Steps, TrueUtc, Units, sidecar, sidecar_name,
+};
 use zonda_store::Readable;
 
 use crate::exit::Exit;
+use crate::host::Signals;
 use crate::when;
+use crate::whole_file::WholeFile;
 
 /// Write CSV from the record. Reads the file itself: a daemon may be recording into it or not.
 ///
 /// Everything by default; narrow it down by time and channels. Times are UTC unless --tz asks for a
 /// local column beside it.
 #[derive(Debug, Args)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a flag on the command line"
+)]
 #[command(after_help = "Examples:\n  \
     zonda export --data data --layout wide --last 12h -o night.csv\n  \
     zonda export --data data --from '2026-11-24 22:00' --to '2026-11-25 06:00' --tz Europe/Berlin -o night.csv\n  \
@@ -67,6 +75,10 @@ pub(crate) struct Export {
     /// Put a byte order mark in front, so that some spreadsheets read ° and µ right.
     #[arg(long)]
     bom: bool,
+    /// Write two files beside it: NAME.gaps.csv with what is missing and why, and
+    /// NAME.csv-metadata.json (CSV on the Web) with units, mappings, certificates and the seal.
+    #[arg(long, requires = "output")]
+    sidecars: bool,
     /// The file to write; it must not exist. Standard output without it.
     #[arg(long, short)]
     output: Option<PathBuf>,
@@ -121,20 +133,24 @@ impl Export {
     }
 
     async fn write(self) -> anyhow::Result<Exit> {
+        let mut signals = Signals::listen()?;
+        tokio::select! {
+            done = self.write_all() => done,
+            signal = signals.next() => bail!("cancelled by {signal}; nothing was left behind"),
+        }
+    }
+
+    async fn write_all(&self) -> anyhow::Result<Exit> {
         let record = Readable::open(&self.data).await?;
         let request = self.request(&record).await?;
         let bar = progress(&record, &request, self.output.is_some()).await?;
-        let count = match &self.output {
-            Some(path) => to_file(&record, &request, path, self.force, &bar).await?,
-            None => {
-                copy(
-                    &record,
-                    &request,
-                    &mut std::io::BufWriter::new(std::io::stdout()),
-                    &bar,
-                )
-                .await?
-            }
+        let count = if let Some(path) = &self.output {
+            self.to_files(&record, &request, path, &bar).await?
+        } else {
+            let mut out = std::io::BufWriter::new(std::io::stdout());
+            let mut writing = Writing::begin(&record, &request).await?;
+            copy(&mut writing, &mut out, &bar).await?;
+            writing.count()
         };
         bar.finish_and_clear();
         if let Some(path) = &self.output {
@@ -152,6 +168,45 @@ impl Export {
             );
         }
         Ok(Exit::Done)
+    }
+
+    /// The file, and beside it what it cannot say of itself.
+    async fn to_files(
+        &self,
+        record: &Readable,
+        request: &Request,
+        path: &Path,
+        bar: &ProgressBar,
+    ) -> anyhow::Result<zonda_report::Count> {
+        let gaps = (self.sidecars && request.layout != Layout::Gaps)
+            .then(|| path.with_extension("gaps.csv"));
+        let mut file = WholeFile::create(path, self.force)?;
+        let mut writing = Writing::begin(record, request).await?;
+        copy(&mut writing, &mut file, bar).await?;
+        if let Some(gaps) = &gaps {
+            let request = Request {
+                layout: Layout::Gaps,
+                ..request.clone()
+            };
+            let mut file = WholeFile::create(gaps, self.force)?;
+            let mut writing = Writing::begin(record, &request).await?;
+            copy(&mut writing, &mut file, &ProgressBar::hidden()).await?;
+            file.finish()?;
+        }
+        if self.sidecars {
+            let (name, gaps) = (
+                file_name(path)?,
+                gaps.as_deref().map(file_name).transpose()?,
+            );
+            let about = sidecar(record, request, &writing, &name, gaps.as_deref()).await?;
+            let mut file =
+                WholeFile::create(&path.with_file_name(sidecar_name(&name)), self.force)?;
+            serde_json::to_writer_pretty(&mut file, &about)?;
+            file.finish()?;
+        }
+        // Last, so that whoever finds it finds the others, too.
+        file.finish()?;
+        Ok(writing.count())
     }
 
     async fn request(&self, record: &Readable) -> anyhow::Result<Request> {
@@ -252,53 +307,29 @@ async fn progress(
     Ok(ProgressBar::new(u64::try_from(all).unwrap_or(0)).with_style(style))
 }
 
-/// Writes beside the target and renames at the end: what has the final name is whole.
-async fn to_file(
-    record: &Readable,
-    request: &Request,
-    path: &Path,
-    force: bool,
-    bar: &ProgressBar,
-) -> anyhow::Result<zonda_report::Count> {
-    if !force && path.exists() {
-        bail!(
-            "{} exists; choose another name, or say --force",
-            path.display()
-        );
-    }
-    let mut partial = path.as_os_str().to_owned();
-    partial.push(".partial");
-    let partial = PathBuf::from(partial);
-    let outcome = async {
-        let mut file = std::io::BufWriter::new(std::fs::File::create(&partial)?);
-        let count = copy(record, request, &mut file, bar).await?;
-        file.into_inner()?.sync_all()?;
-        std::fs::rename(&partial, path)?;
-        anyhow::Ok(count)
-    }
-    .await;
-    outcome
-        .inspect_err(|_| drop(std::fs::remove_file(&partial)))
-        .with_context(|| format!("cannot write {}", path.display()))
+fn file_name(path: &Path) -> anyhow::Result<String> {
+    let name = path.file_name().and_then(|name| name.to_str());
+    let name = name.with_context(|| format!("{} has no name in UTF-8", path.display()))?;
+    Ok(name.to_owned())
 }
 
+/// All of it, or as much as whoever reads wants to see.
 async fn copy(
-    record: &Readable,
-    request: &Request,
+    writing: &mut Writing,
     out: &mut impl Write,
     bar: &ProgressBar,
-) -> anyhow::Result<zonda_report::Count> {
-    let mut writing = Writing::begin(record, request).await?;
+) -> anyhow::Result<()> {
     while let Some(chunk) = writing.next().await? {
         match out.write_all(&chunk) {
             // Whoever reads has seen enough, as `head` does.
-            Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => {
-                return Ok(writing.count());
-            }
-            written => written?,
+            Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => return Ok(()),
+            written => written.context("the file cannot be written")?,
         }
         bar.set_position(writing.count().samples);
     }
-    out.flush()?;
-    Ok(writing.count())
+    out.flush().or_else(|error| match error.kind() {
+        std::io::ErrorKind::BrokenPipe => Ok(()),
+        _ => Err(error),
+    })?;
+    Ok(())
 }
