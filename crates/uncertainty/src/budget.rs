@@ -27,6 +27,7 @@ pub struct Budget {
     unit: Unit,
     rows: Vec<Row>,
     ties: Vec<Tie>,
+    omitted: Vec<Origin>,
     u: f64,
     dof: Dof,
 }
@@ -105,6 +106,7 @@ pub struct Draft {
     unit: Unit,
     rows: Vec<(Influence, f64)>,
     ties: Vec<Tie>,
+    omitted: Vec<Origin>,
 }
 
 impl Draft {
@@ -128,6 +130,18 @@ impl Draft {
             if !self.ties.contains(tie) {
                 self.ties.push(tie.clone());
             }
+        }
+        for origin in &input.omitted {
+            self = self.omitting(origin.clone());
+        }
+        self
+    }
+
+    /// A cause of doubt that is there but of which nothing is known, so that no row can speak for it. It makes the
+    /// budget no larger: it is said beside the result.
+    pub fn omitting(mut self, origin: Origin) -> Self {
+        if !self.omitted.contains(&origin) {
+            self.omitted.push(origin);
         }
         self
     }
@@ -176,6 +190,7 @@ impl Draft {
                 })
                 .collect(),
             ties: self.ties,
+            omitted: self.omitted,
             u,
             dof,
         })
@@ -207,7 +222,19 @@ impl Budget {
             unit,
             rows: Vec::new(),
             ties: Vec::new(),
+            omitted: Vec::new(),
         }
+    }
+
+    /// An input with one error of its own: `value` in `unit`, give or take `influence`, which is in the same unit (in K
+    /// where the value is in °C).
+    ///
+    /// # Errors
+    /// [`BadBudget::Value`] where the value is no number.
+    pub fn input(value: f64, unit: Unit, influence: Influence) -> Result<Self, BadBudget> {
+        Self::draft(influence.origin.to_string(), value, unit)
+            .row(influence, 1.0)
+            .finish()
     }
 
     /// Of what it is.
@@ -248,6 +275,11 @@ impl Budget {
     /// The ties.
     pub fn ties(&self) -> &[Tie] {
         &self.ties
+    }
+
+    /// What is in doubt as well, but to an extent that nobody stated: u is too small by that.
+    pub fn omitted(&self) -> &[Origin] {
+        &self.omitted
     }
 
     /// U = k·u with k = t_p(ν_eff).

@@ -4,7 +4,7 @@ use serde::{Serialize, Serializer};
 
 use crate::budget::{Budget, Expanded, Row, Tie};
 use crate::dof::{Dof, Level};
-use crate::influence::Shared;
+use crate::influence::{Origin, Shared};
 use crate::spread::{Evaluation, Shape};
 use crate::stated::Stated;
 
@@ -24,6 +24,8 @@ struct Sheet<'a> {
     rows: Vec<Line<'a>>,
     #[serde(skip_serializing_if = "<[_]>::is_empty")]
     ties: &'a [Tie],
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    omitted: &'a [Origin],
 }
 
 #[derive(Serialize)]
@@ -61,6 +63,7 @@ impl Serialize for Budget {
                 .map(|stated| stated.to_string()),
             rows: self.rows().iter().map(|row| Line::new(row, self)).collect(),
             ties: self.ties(),
+            omitted: self.omitted(),
         }
         .serialize(serializer)
     }
