@@ -1,22 +1,22 @@
 //! From text to a checked [`Config`]: every table is read, every mistake noted, nothing stops early.
 
-use std::collections::BTreeMap;
 use std::net::SocketAddr;
-use std::ops::Range;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use toml::Spanned;
-use toml::de::{DeTable, DeValue};
-use zonda_model::{ChannelName, Name, Quantity};
+use toml::de::DeTable;
 
+use crate::channel::{self, Defaults, Found};
 use crate::fault::{Fault, Faults};
-use crate::keys::{self, OUTPUT, TOPS};
-use crate::output::{self, Draft};
-use crate::plan::{ChannelPlan, Config, HttpPlan, Revision, StationPlan};
+use crate::instrument::{CertificatePlan, EnvelopePlan};
+use crate::keys::{self, TOPS};
+use crate::meter::{self, Meter, Shelves};
+use crate::plan::{Config, HttpPlan, Revision, StationPlan};
 use crate::section::{At, Section, unknown};
+use crate::shelf::Shelf;
 use crate::source::Sources;
-use crate::syntax;
+use crate::tables::{ReadTable, Tables};
+use crate::{certificate, envelope, syntax};
 
 /// A configuration that holds, and what to look at twice all the same.
 #[derive(Clone, Debug)]
@@ -27,18 +27,34 @@ pub struct Checked {
     pub warnings: Faults,
 }
 
-/// Checks the text of a configuration file. `name` is how messages call the file.
+/// Checks the text of a configuration that names no tables in files of their own.
+///
+/// # Errors
+/// As [`check_with`]; a table that is named is a mistake.
+pub fn check(name: &str, text: &str) -> Result<Checked, Faults> {
+    check_with(name, text, &|_| {
+        Err("here, nothing beside the configuration itself is read".to_owned())
+    })
+}
+
+/// Checks the text of a configuration file. `name` is how messages call the file; `read_table` reads
+/// the files that it names, such as a certificate's points.
 ///
 /// # Errors
 /// Every mistake in it, at once, in the order of their places. Where the text is not TOML, only that:
 /// what could be read of it would lead to mistakes that nobody made.
-pub fn check(name: &str, text: &str) -> Result<Checked, Faults> {
+pub fn check_with(name: &str, text: &str, read_table: &ReadTable<'_>) -> Result<Checked, Faults> {
     let (table, errors) = DeTable::parse_recoverable(text);
     if !errors.is_empty() {
         return Err(Faults::new(name, text, syntax::faults(text, &errors)));
     }
     let (mut faults, mut warnings) = (Vec::new(), Vec::new());
-    let config = read(table.get_ref(), text, &mut faults, &mut warnings);
+    let config = read(
+        table.get_ref(),
+        text,
+        read_table,
+        (&mut faults, &mut warnings),
+    );
     match config {
         Some(config) if faults.is_empty() => Ok(Checked {
             config,
@@ -51,32 +67,37 @@ pub fn check(name: &str, text: &str) -> Result<Checked, Faults> {
 fn read(
     file: &DeTable<'_>,
     text: &str,
-    faults: &mut Vec<Fault>,
-    warnings: &mut Vec<Fault>,
+    read_table: &ReadTable<'_>,
+    (faults, warnings): (&mut Vec<Fault>, &mut Vec<Fault>),
 ) -> Option<Config> {
     check_tops(file, faults);
-    let station = station(&single(file, "station", faults), faults);
+    let station_section = single(file, "station", faults);
+    let defaults = Defaults::read(&station_section, faults);
+    let station = station(&station_section, faults);
     let http = http(&single(file, "http", faults), faults);
     let lines = named(file, "line", faults);
     let modules = named(file, "module", faults);
     let mut sources = Sources::read(&lines, &modules, faults, warnings);
-    let drafts = channels(file, &sources, faults);
-    if drafts.is_empty() && faults.is_empty() {
+    let mut tables = Tables::new(read_table);
+    let shelves = shelves(file, &mut tables, faults);
+    let (found, meters) = channels(file, &sources, &shelves, &defaults, (faults, warnings));
+    if found.iter().all(|found| found.draft.is_none()) && faults.is_empty() {
         faults.push(
             Fault::new(0..0, "there is nothing to record")
                 .help("add a `[meter.NAME]` or a `[channel.NAME]` with an input"),
         );
     }
-    sources.note_used(drafts.iter().map(|draft| &draft.draft));
+    sources.note_used(found.iter().filter_map(|found| found.draft.as_ref()));
     sources.warn_unused(warnings);
-    let channels = drafts
-        .into_iter()
-        .map(|named| plan(named, &sources))
-        .collect();
+    shelves.envelopes.warn_unused(warnings);
+    shelves.certificates.warn_unused(warnings);
+    let (channels, meters) = channel::finish(found, meters, &sources);
     let (lines, sources) = sources.finish(faults)?;
+    let (envelopes, certificates) = plans(shelves);
+    let text = tables.append_to(text);
     let revision = Revision {
         hash: blake3::hash(text.as_bytes()).to_hex().to_string(),
-        text: text.to_owned(),
+        text,
     };
     Some(Config {
         station: station?,
@@ -84,8 +105,64 @@ fn read(
         lines,
         sources,
         channels,
+        meters,
+        envelopes,
+        certificates,
         revision,
     })
+}
+
+/// What meters and channels refer to by name.
+fn shelves(file: &DeTable<'_>, tables: &mut Tables<'_>, faults: &mut Vec<Fault>) -> Shelves {
+    let envelopes = named(file, "envelope", faults);
+    let certificates = named(file, "certificate", faults);
+    Shelves {
+        envelopes: Shelf::read("envelope", &envelopes, faults, envelope::read),
+        certificates: Shelf::read("certificate", &certificates, faults, |table, faults| {
+            certificate::read(table, tables, faults)
+        }),
+    }
+}
+
+fn plans(shelves: Shelves) -> (Vec<EnvelopePlan>, Vec<CertificatePlan>) {
+    let envelopes = shelves.envelopes.take();
+    let certificates = shelves.certificates.take();
+    (
+        envelopes
+            .map(|(name, envelope)| EnvelopePlan { name, envelope })
+            .collect(),
+        certificates
+            .map(|(name, certified)| CertificatePlan {
+                name,
+                certificate: certified.certificate,
+                drift_per_year: certified.drift_per_year,
+            })
+            .collect(),
+    )
+}
+
+/// Channels of meters and free ones, in the order of the file, and the meters.
+fn channels(
+    file: &DeTable<'_>,
+    sources: &Sources,
+    shelves: &Shelves,
+    defaults: &Defaults,
+    (faults, warnings): (&mut Vec<Fault>, &mut Vec<Fault>),
+) -> (Vec<Found>, Vec<Meter>) {
+    let (mut found, mut meters) = (Vec::new(), Vec::new());
+    for table in named(file, "meter", faults) {
+        let told = (&mut *faults, &mut *warnings);
+        meters.extend(meter::read(
+            &table, sources, shelves, defaults, &mut found, told,
+        ));
+    }
+    for table in named(file, "channel", faults) {
+        found.extend(channel::read(&table, sources, shelves, defaults, faults));
+    }
+    found.sort_by_key(|found| found.span.start);
+    channel::refuse_twins(&found, faults);
+    channel::refuse_bad_companions(&found, faults);
+    (found, meters)
 }
 
 fn check_tops(file: &DeTable<'_>, faults: &mut Vec<Fault>) {
@@ -227,95 +304,6 @@ fn http(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<HttpPlan> 
     })
 }
 
-/// A channel before its input's place in the scan is known.
-struct NamedDraft {
-    name: ChannelName,
-    draft: Draft,
-}
-
-/// Channels of meters and free ones, in the order of the file.
-fn channels(file: &DeTable<'_>, sources: &Sources, faults: &mut Vec<Fault>) -> Vec<NamedDraft> {
-    let mut found = Vec::new();
-    for meter in named(file, "meter", faults) {
-        meter_channels(file, &meter, sources, &mut found, faults);
-    }
-    for NamedSection { name, section } in named(file, "channel", faults) {
-        let Some(channel) = read_name::<ChannelName>(&name, faults) else {
-            continue;
-        };
-        let quantity = section.parsed::<Quantity>("quantity", faults);
-        let draft = output::read(&section, quantity.map(|at| at.value), sources, faults);
-        found.push((name.span, channel, draft));
-    }
-    found.sort_by_key(|(span, ..)| span.start);
-    refuse_twins(&found, faults);
-    found
-        .into_iter()
-        .filter_map(|(_, name, draft)| {
-            Some(NamedDraft {
-                name,
-                draft: draft?,
-            })
-        })
-        .collect()
-}
-
-type Found = (Range<usize>, ChannelName, Option<Draft>);
-
-fn meter_channels(
-    file: &DeTable<'_>,
-    meter: &NamedSection<'_, '_>,
-    sources: &Sources,
-    found: &mut Vec<Found>,
-    faults: &mut Vec<Fault>,
-) {
-    let Some(name) = read_name::<Name>(&meter.name, faults) else {
-        return;
-    };
-    let outputs = meter_outputs(file, meter.name.value);
-    if outputs.is_empty() {
-        faults.push(
-            Fault::new(
-                meter.name.span.clone(),
-                format!("meter `{name}` has no output"),
-            )
-            .help(format!("add `velocity = {}`", keys::METER[0].example)),
-        );
-    }
-    for (quantity, table, span) in outputs {
-        let section = Section::open(table, span.clone(), OUTPUT, faults);
-        let draft = output::read(&section, Some(quantity), sources, faults);
-        if let Ok(channel) = format!("{name}.{quantity}").parse() {
-            found.push((span, channel, draft));
-        }
-    }
-}
-
-/// The outputs of a meter that are tables, by the place at which they stand.
-fn meter_outputs<'t, 'i>(
-    file: &'t DeTable<'i>,
-    meter: &str,
-) -> Vec<(Quantity, &'t DeTable<'i>, Range<usize>)> {
-    let table = file
-        .get("meter")
-        .and_then(|all| all.get_ref().as_table())
-        .and_then(|all| all.get(meter))
-        .and_then(|one| one.get_ref().as_table());
-    let mut outputs: Vec<_> = table
-        .into_iter()
-        .flatten()
-        .filter_map(|(key, value): (_, &Spanned<DeValue<'_>>)| {
-            Some((
-                key.get_ref().parse().ok()?,
-                value.get_ref().as_table()?,
-                value.span(),
-            ))
-        })
-        .collect();
-    outputs.sort_by_key(|(_, _, span)| span.start);
-    outputs
-}
-
 pub(crate) fn read_name<T: std::str::FromStr<Err: std::fmt::Display>>(
     name: &At<&str>,
     faults: &mut Vec<Fault>,
@@ -329,33 +317,6 @@ pub(crate) fn read_name<T: std::str::FromStr<Err: std::fmt::Display>>(
             ));
         })
         .ok()
-}
-
-fn refuse_twins(found: &[Found], faults: &mut Vec<Fault>) {
-    let mut seen: BTreeMap<&str, &Range<usize>> = BTreeMap::new();
-    for (span, name, _) in found {
-        match seen.get(name.as_str()) {
-            Some(first) => faults.push(
-                Fault::new(span.clone(), format!("the channel `{name}` exists already"))
-                    .also((*first).clone(), "first here")
-                    .help("give one of them another name"),
-            ),
-            None => drop(seen.insert(name.as_str(), span)),
-        }
-    }
-}
-
-fn plan(named: NamedDraft, sources: &Sources) -> ChannelPlan {
-    let NamedDraft { name, draft } = named;
-    let input = sources.place_in_scan(&draft.input);
-    ChannelPlan {
-        name,
-        quantity: draft.quantity,
-        unit: draft.unit,
-        source: draft.input.source,
-        input,
-        mapping: draft.mapping,
-    }
 }
 
 #[cfg(test)]

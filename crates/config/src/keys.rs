@@ -11,8 +11,12 @@ pub enum Kind {
     Whole,
     /// `true` or `false`.
     Flag,
+    /// A number without a unit.
+    Number,
     /// A list of texts.
     Texts,
+    /// A list of numbers without a unit.
+    Numbers,
     /// A table with the keys given.
     Table(&'static [Key]),
     /// A table of texts whose keys are free.
@@ -27,7 +31,9 @@ impl Kind {
             Self::Amount => "a number with its unit, in quotation marks",
             Self::Whole => "a whole number",
             Self::Flag => "true or false",
+            Self::Number => "a bare number",
             Self::Texts => "a list of texts",
+            Self::Numbers => "a list of bare numbers",
             Self::Table(_) | Self::Pairs => "a table",
         }
     }
@@ -115,9 +121,21 @@ pub const TOPS: &[Top] = &[
         keys: MODULE,
     },
     Top {
+        name: "envelope",
+        named: true,
+        about: "Where a kind of probe can be believed: temperature bands, each with the velocities that can be measured in it. Probes refer to it by name. A velocity outside is kept and flagged: `below_threshold` (slower than the probe can measure at this temperature; a censored number, never a zero), `above_envelope`, `outside_envelope` (no band reaches the temperature), and `moved` where the same probe's temperature at the same tick is missing or flawed.",
+        keys: ENVELOPE,
+    },
+    Top {
+        name: "certificate",
+        named: true,
+        about: "What a calibration laboratory found: points of an instrument with their uncertainty. Readings are put right by it; outside its points they are `uncalibrated`, and from the day after its due date (UTC) on `calibration_overdue`. Either everything stands here, or in a CSV table.",
+        keys: CERTIFICATE,
+    },
+    Top {
         name: "meter",
         named: true,
-        about: "A velocity/temperature instrument. Each key yields a channel named `METER.key`.",
+        about: "A velocity/temperature instrument with its probe. Each of its outputs yields a channel named `METER.key`. A meter that is heard both ways, by analog output and by text line, has both: the two are compared.",
         keys: METER,
     },
     Top {
@@ -159,6 +177,24 @@ pub const STATION: &[Key] = &[
         Kind::Whole,
         "1_000_000",
         "how many samples memory holds while the disk takes none; about 100 bytes each; default 1 000 000",
+    ),
+    may(
+        "needs_certificate",
+        Kind::Texts,
+        "[\"velocity\"]",
+        "quantities for which every meter needs a certificate; one without is flagged `uncalibrated`; default none. A meter's own key stands in its place",
+    ),
+    may(
+        "loop_tolerance",
+        Kind::Text,
+        "\"0.5 %\"",
+        "the largest error that passes a loop check, of the span; default 0.5 %",
+    ),
+    may(
+        "loop_check_days",
+        Kind::Whole,
+        "365",
+        "how many days a loop check counts; default 365",
     ),
 ];
 
@@ -490,6 +526,12 @@ pub const MODULE: &[Key] = &[
         "the count at which the signal is zero; default 0",
     ),
     may(
+        "accuracy",
+        Kind::Text,
+        "\"0.05 % of 10 V\"",
+        "the limits of its error by its data sheet: terms `of reading`, `of span` (the signal's), of an amount, or an amount, joined by `+`; default not stated",
+    ),
+    may(
         "timeout",
         Kind::Amount,
         "\"300 ms\"",
@@ -549,7 +591,7 @@ const UNDER: Key = may(
     "under_range",
     Kind::Text,
     "\"flag\"",
-    "of voltages and 0-20 mA below their span: `flag` (default), `fault` (no value) or `accept`",
+    "of voltages and 0-20 mA below their span: `flag` (default), `fault` (no value), `open` (no value: a bias resistor pulls a broken lead there) or `accept`",
 );
 const OVER: Key = may(
     "over_range",
@@ -564,17 +606,336 @@ const MARGIN: Key = may(
     "how far outside its span a signal still counts as inside it; default 0",
 );
 
+const SHUNT_TOLERANCE: Key = may(
+    "shunt_tolerance",
+    Kind::Text,
+    "\"0.1 %\"",
+    "the limits of the shunt's error, of its resistance; default not stated",
+);
+const SHOWN_IN: Key = may(
+    "shown_in",
+    Kind::Text,
+    "\"°F\"",
+    "unit in which the channel is shown; default the range's, or what the step gives",
+);
+const SQUARE_ROOT: Key = may(
+    "square_root",
+    Kind::Flag,
+    "true",
+    "the signal is a differential pressure's and the range a velocity's or flow's: the root is taken here, once; default false",
+);
+const CUT_OFF: Key = may(
+    "cut_off",
+    Kind::Text,
+    "\"1 %\"",
+    "of a square root: below this share of the pressure's span the result is 0 and `below_threshold`; default 1 %",
+);
+const PITOT_KEY: Key = may(
+    "pitot",
+    Kind::Table(PITOT),
+    "{ coefficient = 1.0, density = \"0.78 kg/m³\" }",
+    "the range is a differential pressure before a pitot tube: the channel is the velocity, for air of this density",
+);
+const THERMOCOUPLE_KEY: Key = may(
+    "thermocouple",
+    Kind::Table(THERMOCOUPLE),
+    "{ type = \"K\", cold_junction = \"terminals\" }",
+    "the source measures a thermocouple's e.m.f. (IEC 60584-1); it is compensated as e.m.f., never as temperature",
+);
+const PLATINUM_KEY: Key = may(
+    "platinum",
+    Kind::Table(PLATINUM),
+    "{ type = \"Pt100\" }",
+    "the source measures the resistance of a platinum thermometer (IEC 60751)",
+);
+const TABLE_KEY: Key = may(
+    "table",
+    Kind::Table(TABLE),
+    "{ points = [\"0 V: 0 m/s\", \"1 V: 4.2 m/s\", \"5 V: 30 m/s\"] }",
+    "a characteristic by points, which must rise or fall throughout; outside them the reading is flagged",
+);
+const POLYNOMIAL_KEY: Key = may(
+    "polynomial",
+    Kind::Table(POLYNOMIAL),
+    "{ domain = \"0-5 V\", unit = \"m/s\", coefficients = [0.0, 4.2, 0.3] }",
+    "a characteristic by coefficients, which must rise or fall throughout its domain; outside it there is no value",
+);
+const ACCURACY: Key = may(
+    "accuracy",
+    Kind::Text,
+    "\"1.5 % of reading + 0.02 m/s\"",
+    "the limits of the instrument's own error by its data sheet, as for a module; default not stated",
+);
+const OUTPUT_ACCURACY: Key = may(
+    "output_accuracy",
+    Kind::Text,
+    "\"0.1 % of span\"",
+    "the limits of what an analog output adds, of the range's span or in the quantity's unit; default not stated",
+);
+const STUCK_AFTER: Key = may(
+    "stuck_after",
+    Kind::Amount,
+    "\"10 min\"",
+    "a reading that stands still for so long is flagged `stuck`, until it moves; `off` for never. Default of a meter's velocity 10 min, of its temperature 1 h, of other channels never",
+);
+const STUCK_BAND: Key = may(
+    "stuck_band",
+    Kind::Amount,
+    "\"5 µA\"",
+    "how far the signal may move and still count as standing still: the converter's noise. Default of a velocity 0.05 % of the signal's span, else 0",
+);
+const LOOP_TOLERANCE: Key = may(
+    "loop_tolerance",
+    Kind::Text,
+    "\"0.25 %\"",
+    "the largest error that passes this channel's loop check, of the span; default the station's",
+);
+
 /// One output of a meter.
 pub const OUTPUT: &[Key] = &[
-    INPUT, SIGNAL, RANGE, UNIT, SHUNT, BANDS, UNDER, OVER, MARGIN,
+    INPUT,
+    SIGNAL,
+    RANGE,
+    UNIT,
+    SHOWN_IN,
+    SHUNT,
+    SHUNT_TOLERANCE,
+    BANDS,
+    UNDER,
+    OVER,
+    MARGIN,
+    SQUARE_ROOT,
+    CUT_OFF,
+    PITOT_KEY,
+    THERMOCOUPLE_KEY,
+    PLATINUM_KEY,
+    TABLE_KEY,
+    POLYNOMIAL_KEY,
+    ACCURACY,
+    STUCK_AFTER,
+    STUCK_BAND,
+    LOOP_TOLERANCE,
 ];
+
+/// `pitot` of an output
+pub const PITOT: &[Key] = &[
+    may(
+        "coefficient",
+        Kind::Number,
+        "0.84",
+        "of the tube; default 1, which holds for the L shape",
+    ),
+    must(
+        "density",
+        Kind::Amount,
+        "\"0.78 kg/m³\"",
+        "of the air where the tube is; it is taken as constant, and an error of 2 % in it makes 1 % of velocity",
+    ),
+    may(
+        "cut_off",
+        Kind::Amount,
+        "\"0.5 Pa\"",
+        "below this pressure the velocity is 0 and `below_threshold`; default 1 % of the range",
+    ),
+];
+
+/// `thermocouple` of an output
+pub const THERMOCOUPLE: &[Key] = &[
+    must(
+        "type",
+        Kind::Text,
+        "\"K\"",
+        "its letter: B, E, J, K, N, R, S or T",
+    ),
+    must(
+        "cold_junction",
+        Kind::Text,
+        "\"terminals\"",
+        "the channel that reads the temperature of the terminals at the same tick, or a fixed temperature such as `0 °C` where the module compensates already",
+    ),
+];
+
+/// `platinum` of an output
+pub const PLATINUM: &[Key] = &[
+    may(
+        "type",
+        Kind::Text,
+        "\"Pt100\"",
+        "Pt100, Pt500 or Pt1000, with the coefficients of IEC 60751",
+    ),
+    may(
+        "r0",
+        Kind::Amount,
+        "\"100.02 Ω\"",
+        "its own resistance at 0 °C, in place of `type`",
+    ),
+    may(
+        "a",
+        Kind::Number,
+        "3.9083e-3",
+        "A in K⁻¹; default that of IEC 60751",
+    ),
+    may(
+        "b",
+        Kind::Number,
+        "-5.775e-7",
+        "B in K⁻²; default that of IEC 60751",
+    ),
+    may(
+        "c",
+        Kind::Number,
+        "-4.183e-12",
+        "C in K⁻⁴; default that of IEC 60751",
+    ),
+];
+
+/// `table` of an output
+pub const TABLE: &[Key] = &[
+    must(
+        "points",
+        Kind::Texts,
+        "[\"0 V: 0 m/s\", \"1 V: 4.2 m/s\", \"5 V: 30 m/s\"]",
+        "what the source measures and what it stands for, ascending; all in the same two units",
+    ),
+    may(
+        "interpolation",
+        Kind::Text,
+        "\"cubic\"",
+        "between the points: `linear` (default) or `cubic` (monotone)",
+    ),
+];
+
+/// `polynomial` of an output
+pub const POLYNOMIAL: &[Key] = &[
+    must(
+        "domain",
+        Kind::Text,
+        "\"0-5 V\"",
+        "where it holds, in the unit that it is fed with",
+    ),
+    must("unit", Kind::Text, "\"m/s\"", "the unit of what it gives"),
+    must(
+        "coefficients",
+        Kind::Numbers,
+        "[0.0, 4.2, 0.3]",
+        "by ascending powers, in those two units",
+    ),
+];
+
+/// `[envelope.NAME]`
+pub const ENVELOPE: &[Key] = &[
+    must(
+        "velocity",
+        Kind::Texts,
+        "[\"0-100 °C: 0.2-50 m/s\", \"100-200 °C: 0.4-50 m/s\"]",
+        "the bands from cold to hot, each beginning where the one before ends: temperatures, and the lowest and highest velocity in them",
+    ),
+    may(
+        "temperature",
+        Kind::Text,
+        "\"0-500 °C\"",
+        "where the temperature itself is believed; it may reach further than the bands; default as far as they",
+    ),
+];
+
+/// `[certificate.NAME]`
+pub const CERTIFICATE: &[Key] = &[
+    may(
+        "table",
+        Kind::Text,
+        "\"certificates/K-2041.csv\"",
+        "a CSV file that holds the certificate, beside this one: lines `certificate`, `laboratory`, `date`, `due`, `quantity`, `range`, then the points under `reference,reading,uncertainty,k`",
+    ),
+    may(
+        "number",
+        Kind::Text,
+        "\"K-2041\"",
+        "the certificate's number at the laboratory",
+    ),
+    may(
+        "laboratory",
+        Kind::Text,
+        "\"accredited laboratory 12\"",
+        "its name or accreditation number; default none",
+    ),
+    may("date", Kind::Text, "\"2026-03-02\"", "when it was made"),
+    may(
+        "due",
+        Kind::Text,
+        "\"2027-03-02\"",
+        "the last day on which it may be relied upon",
+    ),
+    may(
+        "quantity",
+        Kind::Text,
+        "\"velocity\"",
+        "what was calibrated",
+    ),
+    may(
+        "range",
+        Kind::Text,
+        "\"0-50 m/s\"",
+        "the instrument's range; its unit is that of the points",
+    ),
+    may(
+        "points",
+        Kind::Texts,
+        "[\"0.50: 0.47 ± 0.03\", \"5.0: 4.9 ± 0.1\"]",
+        "reference, reading and expanded uncertainty of each point, in the range's unit",
+    ),
+    may(
+        "k",
+        Kind::Number,
+        "2",
+        "the coverage factor of the uncertainties, 1 to 10; default 2",
+    ),
+    may(
+        "method",
+        Kind::Text,
+        "\"least squares\"",
+        "how readings are put right: `interpolation` (default; monotone, through the points) or `least squares` (a straight line, whose scatter counts as uncertainty)",
+    ),
+    may(
+        "drift_per_year",
+        Kind::Text,
+        "\"0.5 % of reading\"",
+        "by how much the instrument may drift in a year since, as an accuracy; default not stated",
+    ),
+];
+
+/// `probe` of a meter
+pub const PROBE: &[Key] = &[
+    may("serial", Kind::Text, "\"P-0815\"", "its serial number"),
+    may(
+        "number",
+        Kind::Text,
+        "\"23\"",
+        "the number that the meter must carry for it, because a meter holds its probe's characteristics",
+    ),
+    may(
+        "envelope",
+        Kind::Text,
+        "\"hot-probe\"",
+        "where it can be believed: the name of an `[envelope.NAME]`; default everywhere",
+    ),
+    may(
+        "cable_limit",
+        Kind::Amount,
+        "\"200 °C\"",
+        "the highest temperature that its cable holds; default not stated",
+    ),
+];
+
+/// How a meter's velocity is written, for messages.
+pub(crate) const METER_OUTPUT: &str =
+    "{ input = \"A.1\", signal = \"4-20 mA\", range = \"0-50 m/s\" }";
 
 /// `[meter.NAME]`
 pub const METER: &[Key] = &[
     may(
         "velocity",
         Kind::Table(OUTPUT),
-        "{ input = \"A.1\", signal = \"4-20 mA\", range = \"0-50 m/s\" }",
+        METER_OUTPUT,
         "its velocity output",
     ),
     may(
@@ -583,6 +944,44 @@ pub const METER: &[Key] = &[
         "{ input = \"A.2\", signal = \"4-20 mA\", range = \"0-500 °C\" }",
         "its temperature output",
     ),
+    may(
+        "velocity-text",
+        Kind::Table(OUTPUT),
+        "{ input = \"m7.velocity\", unit = \"m/s\" }",
+        "the velocity that it says in its line of text as well",
+    ),
+    may(
+        "temperature-text",
+        Kind::Table(OUTPUT),
+        "{ input = \"m7.temperature\", unit = \"°C\" }",
+        "the temperature that it says in its line of text as well",
+    ),
+    may("serial", Kind::Text, "\"M-4711\"", "its serial number"),
+    may(
+        "probe_number",
+        Kind::Text,
+        "\"23\"",
+        "the number of the probe whose characteristics it holds, as its display or label says",
+    ),
+    may(
+        "probe",
+        Kind::Table(PROBE),
+        "{ serial = \"P-0815\", number = \"23\", envelope = \"hot-probe\", cable_limit = \"200 °C\" }",
+        "the probe that is on it",
+    ),
+    may(
+        "certificates",
+        Kind::Texts,
+        "[\"K-2041\"]",
+        "names of its `[certificate.NAME]`s, one a quantity: each puts every output of its quantity right",
+    ),
+    may(
+        "needs_certificate",
+        Kind::Texts,
+        "[\"velocity\"]",
+        "the quantities for which it needs one, in place of the station's; `[]` for none",
+    ),
+    OUTPUT_ACCURACY,
 ];
 
 /// `[channel.NAME]`
@@ -597,9 +996,29 @@ pub const CHANNEL: &[Key] = &[
     SIGNAL,
     RANGE,
     UNIT,
+    SHOWN_IN,
     SHUNT,
+    SHUNT_TOLERANCE,
     BANDS,
     UNDER,
     OVER,
     MARGIN,
+    SQUARE_ROOT,
+    CUT_OFF,
+    PITOT_KEY,
+    THERMOCOUPLE_KEY,
+    PLATINUM_KEY,
+    TABLE_KEY,
+    POLYNOMIAL_KEY,
+    may(
+        "certificate",
+        Kind::Text,
+        "\"K-2041\"",
+        "the name of its `[certificate.NAME]`, which puts its readings right",
+    ),
+    ACCURACY,
+    OUTPUT_ACCURACY,
+    STUCK_AFTER,
+    STUCK_BAND,
+    LOOP_TOLERANCE,
 ];

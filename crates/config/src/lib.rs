@@ -1,15 +1,21 @@
 //! The configuration: one TOML file, the truth about the wiring.
 //!
-//! Text goes in, a checked [`Config`] or every mistake at once comes out ([`check`]). Nothing here
-//! opens a file or a port. The keys are data ([`keys`]): the check for unknown ones, the JSON Schema
+//! Text goes in, a checked [`Config`] or every mistake at once comes out ([`check`], or [`check_with`]
+//! where the file names tables of their own). Nothing here opens a file or a port. The keys are data ([`keys`]): the check for unknown ones, the JSON Schema
 //! for editors and the reference in the documentation are all made from the one list.
 
+pub mod accuracy;
+mod certificate;
+mod channel;
 mod check;
 mod code;
+mod envelope;
 pub mod fault;
 pub mod iio;
+pub mod instrument;
 pub mod keys;
 mod line;
+mod meter;
 mod module;
 mod output;
 mod plan;
@@ -17,12 +23,20 @@ pub mod reference;
 mod rules;
 pub mod schema;
 mod section;
+mod shelf;
 mod signal;
 mod source;
+mod steps;
 mod syntax;
+pub mod tables;
 mod text;
 
-pub use check::{Checked, check};
+pub use accuracy::Accuracy;
+pub use check::{Checked, check, check_with};
 pub use fault::{Fault, Faults};
 pub use iio::{IioChannel, IioDevice, IioPlan, IioReading};
+pub use instrument::{
+    AccuracyPlan, BothWays, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, OutputPlan,
+    ProbePlan, StuckPlan, Way,
+};
 pub use plan::*;

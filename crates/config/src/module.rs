@@ -7,6 +7,7 @@ use zonda_model::{Name, SourceId};
 use zonda_protocol::modbus::{RegisterInput, Table, UnitId, Width};
 use zonda_signal::Scale;
 
+use crate::accuracy::{self, Accuracy};
 use crate::check::{NamedSection, read_name};
 use crate::code::{CodeOf, read_code, read_count};
 use crate::fault::Fault;
@@ -19,6 +20,8 @@ use crate::section::{At, Section};
 pub(crate) struct Module {
     pub(crate) code: CodeOf,
     pub(crate) count: Option<Scale>,
+    /// What its maker says of its errors, in SI of what it measures.
+    pub(crate) accuracy: Option<Accuracy>,
     /// How many inputs its registers make.
     pub(crate) inputs: usize,
     first: u16,
@@ -38,6 +41,7 @@ impl Module {
         let unit = read_unit(section, line, faults);
         let code = read_code(section, faults);
         let count = read_count(section, faults);
+        let accuracy = read_accuracy(section, count, faults);
         let registers = section.read("registers", read_registers, faults);
         let every = line.and_then(|line| line.every.as_ref());
         let timeout = read_timeout(section, every, faults);
@@ -54,6 +58,7 @@ impl Module {
         Some(Self {
             code,
             count,
+            accuracy,
             inputs: usize::from(registers.count / code.width.registers()),
             first: registers.first,
             plan: ModulePlan {
@@ -100,6 +105,22 @@ impl Module {
             ..self.plan
         }
     }
+}
+
+fn read_accuracy(
+    section: &Section<'_, '_>,
+    count: Option<Scale>,
+    faults: &mut Vec<Fault>,
+) -> Option<Accuracy> {
+    let Some(count) = count else {
+        if !section.has("count") {
+            let why = "belongs to a `count`, and there is none here";
+            section.refuse(&["accuracy"], why, "add `count`, or leave it out", faults);
+        }
+        return None;
+    };
+    let read = |text: &str| accuracy::read(text, count.unit().quantity());
+    section.read("accuracy", read, faults).map(|at| at.value)
 }
 
 fn read_unit(

@@ -11,6 +11,9 @@ use zonda_protocol::text::TextFormat;
 use zonda_signal::Mapping;
 
 use crate::iio::IioPlan;
+use crate::instrument::{
+    AccuracyPlan, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, StuckPlan, Way,
+};
 
 /// Everything the file says, checked.
 #[derive(Clone, Debug)]
@@ -25,6 +28,12 @@ pub struct Config {
     pub sources: Vec<SourcePlan>,
     /// The channels, in the order of the file.
     pub channels: Vec<ChannelPlan>,
+    /// The meters, in the order of the file.
+    pub meters: Vec<MeterPlan>,
+    /// The envelopes, in the order of the file.
+    pub envelopes: Vec<EnvelopePlan>,
+    /// The certificates, in the order of the file.
+    pub certificates: Vec<CertificatePlan>,
     /// The text that this was read from, and its hash.
     pub revision: Revision,
 }
@@ -34,7 +43,7 @@ pub struct Config {
 pub struct Revision {
     /// BLAKE3 of the text, in hexadecimal.
     pub hash: String,
-    /// The text.
+    /// The text, and behind it as remarks every table that it names.
     pub text: String,
 }
 
@@ -193,6 +202,21 @@ pub struct ChannelPlan {
     pub input: usize,
     /// How the code becomes a value.
     pub mapping: Mapping,
+    /// The channel that reads the temperature beside this one, which
+    /// [the mapping needs](Mapping::needs_companion): an index into [`Config::channels`].
+    pub companion: Option<usize>,
+    /// Its meter: an index into [`Config::meters`].
+    pub meter: Option<usize>,
+    /// How the instrument is heard.
+    pub way: Way,
+    /// The certificate in the mapping: an index into [`Config::certificates`].
+    pub certificate: Option<usize>,
+    /// What a loop check works with, where there is a signal that stands for a range.
+    pub loop_check: Option<LoopPlan>,
+    /// When a reading that stands still is flagged; `None` is never.
+    pub stuck: Option<StuckPlan>,
+    /// What is known of the errors on the way.
+    pub accuracy: AccuracyPlan,
 }
 
 impl ModulePlan {

@@ -44,6 +44,8 @@ fn property(key: &Key) -> Value {
     let mut value = match key.kind {
         Kind::Text | Kind::Amount => json!({ "type": "string" }),
         Kind::Whole => json!({ "type": "integer" }),
+        Kind::Number => json!({ "type": "number" }),
+        Kind::Numbers => json!({ "type": "array", "items": { "type": "number" } }),
         Kind::Flag => json!({ "type": "boolean" }),
         Kind::Texts => json!({ "type": "array", "items": { "type": "string" } }),
         Kind::Pairs => json!({ "type": "object", "additionalProperties": { "type": "string" } }),

@@ -86,6 +86,43 @@ impl<'t, 'i> Section<'t, 'i> {
         self.get(name).and_then(text_of)
     }
 
+    /// Whether a key is there and is a table.
+    pub(crate) fn is_table(&self, name: &str) -> bool {
+        self.get(name)
+            .is_some_and(|value| value.get_ref().is_table())
+    }
+
+    /// The text `input` of a table inside this one, before that is opened.
+    pub(crate) fn input_of(&self, name: &str) -> Option<&'t str> {
+        let inner = self.get(name)?.get_ref().as_table()?;
+        inner.get("input")?.get_ref().as_str()
+    }
+
+    /// A number within bounds.
+    pub(crate) fn number(
+        &self,
+        name: &str,
+        (least, most): (f64, f64),
+        faults: &mut Vec<Fault>,
+    ) -> Option<f64> {
+        let value = self.get(name)?;
+        let number = number_of(value.get_ref())?;
+        if (least..=most).contains(&number) {
+            return Some(number);
+        }
+        faults.push(Fault::new(
+            value.span(),
+            format!("`{name}` must be between {least} and {most}"),
+        ));
+        None
+    }
+
+    /// A list of numbers; what else is in it was refused when the table was opened.
+    pub(crate) fn numbers(&self, name: &str) -> Option<Vec<f64>> {
+        let list = self.get(name)?.get_ref().as_array()?;
+        list.iter().map(|item| number_of(item.get_ref())).collect()
+    }
+
     pub(crate) fn flag(&self, name: &str) -> bool {
         self.get(name)
             .and_then(|value| value.get_ref().as_bool())
@@ -223,9 +260,23 @@ impl<'t, 'i> Section<'t, 'i> {
         }
     }
 
-    fn example(&self, name: &str) -> String {
+    /// How the key would be right.
+    pub(crate) fn example(&self, name: &str) -> String {
         let key = self.keys.iter().find(|key| key.name == name);
         key.map_or_else(String::new, Key::such_as)
+    }
+}
+
+/// A whole or decimal number, as a double.
+fn number_of(value: &DeValue<'_>) -> Option<f64> {
+    match value {
+        DeValue::Float(float) => float.as_str().parse().ok(),
+        DeValue::Integer(integer) => {
+            let whole = i64::from_str_radix(integer.as_str(), integer.radix()).ok()?;
+            // Through its digits: what a double cannot hold exactly is rounded, not wrapped.
+            whole.to_string().parse().ok()
+        }
+        _ => None,
     }
 }
 
@@ -255,7 +306,8 @@ fn check_kind(key: &Key, value: &Spanned<DeValue<'_>>, faults: &mut Vec<Fault>) 
         Kind::Text | Kind::Amount => found.is_str(),
         Kind::Whole => found.is_integer(),
         Kind::Flag => found.is_bool(),
-        Kind::Texts => found.is_array(),
+        Kind::Number => found.is_integer() || found.is_float(),
+        Kind::Texts | Kind::Numbers => found.is_array(),
         Kind::Table(_) | Kind::Pairs => found.is_table(),
     };
     if fits {
@@ -279,15 +331,25 @@ fn check_kind(key: &Key, value: &Spanned<DeValue<'_>>, faults: &mut Vec<Fault>) 
 /// What is in a list or in a table with free keys.
 fn check_items(key: &Key, found: &DeValue<'_>, faults: &mut Vec<Fault>) {
     let items: Vec<_> = match (key.kind, found) {
-        (Kind::Texts, DeValue::Array(list)) => list.iter().collect(),
+        (Kind::Texts | Kind::Numbers, DeValue::Array(list)) => list.iter().collect(),
         (Kind::Pairs, DeValue::Table(table)) => table.values().collect(),
         _ => return,
     };
-    for item in items.iter().filter(|item| !item.get_ref().is_str()) {
-        let what = format!(
-            "expected a text in quotation marks, found {}",
-            noun_of(item.get_ref())
-        );
+    let is_of_numbers = matches!(key.kind, Kind::Numbers);
+    let fits = |value: &DeValue<'_>| {
+        if is_of_numbers {
+            number_of(value).is_some()
+        } else {
+            value.is_str()
+        }
+    };
+    let wanted = if is_of_numbers {
+        "a number"
+    } else {
+        "a text in quotation marks"
+    };
+    for item in items.iter().filter(|item| !fits(item.get_ref())) {
+        let what = format!("expected {wanted}, found {}", noun_of(item.get_ref()));
         faults.push(Fault::new(item.span(), what).help(key.such_as()));
     }
 }

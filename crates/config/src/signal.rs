@@ -123,8 +123,11 @@ fn read_reaction(text: &str) -> Result<Reaction, String> {
     match text {
         "flag" => Ok(Reaction::Flag),
         "fault" => Ok(Reaction::Fault),
+        "open" => Ok(Reaction::Open),
         "accept" => Ok(Reaction::Accept),
-        other => Err(format!("`{other}` is none of `flag`, `fault`, `accept`")),
+        other => Err(format!(
+            "`{other}` is none of `flag`, `fault`, `open`, `accept`"
+        )),
     }
 }
 

@@ -166,8 +166,9 @@ fn the_example_of_every_key_has_its_kind() {
             let fits = match key.kind {
                 keys::Kind::Text | keys::Kind::Amount => value.get_ref().is_str(),
                 keys::Kind::Whole => value.get_ref().is_integer(),
+                keys::Kind::Number => value.get_ref().is_integer() || value.get_ref().is_float(),
                 keys::Kind::Flag => value.get_ref().is_bool(),
-                keys::Kind::Texts => value.get_ref().is_array(),
+                keys::Kind::Texts | keys::Kind::Numbers => value.get_ref().is_array(),
                 keys::Kind::Pairs => value.get_ref().is_table(),
                 keys::Kind::Table(inner) => {
                     walk(inner);

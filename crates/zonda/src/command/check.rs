@@ -57,7 +57,12 @@ impl Check {
 pub(crate) fn read(file: &Path) -> anyhow::Result<Result<Checked, Faults>> {
     let text =
         std::fs::read_to_string(file).with_context(|| format!("cannot read {}", file.display()))?;
-    Ok(zonda_config::check(&file.display().to_string(), &text))
+    let folder = file.parent().unwrap_or(Path::new(""));
+    let read_table = |path: &str| {
+        std::fs::read_to_string(folder.join(path)).map_err(|error| error.to_string())
+    };
+    let name = file.display().to_string();
+    Ok(zonda_config::check_with(&name, &text, &read_table))
 }
 
 /// Says faults to a person.
