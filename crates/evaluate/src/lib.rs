@@ -22,6 +22,7 @@
 pub mod allan;
 mod blocks;
 pub mod coverage;
+pub mod doubt;
 pub mod effective;
 mod float;
 pub mod mean;
@@ -34,6 +35,7 @@ mod sum;
 pub mod weighted;
 pub mod windows;
 
+pub use doubt::{ChannelDoubts, Doubt};
 pub use mean::{Averaging, Mean, MeanRule};
 pub use moments::Moments;
 pub use reading::{Reading, Sieve, Tally};

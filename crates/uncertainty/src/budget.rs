@@ -112,19 +112,24 @@ pub struct Draft {
 impl Draft {
     /// One more error, with ∂f/∂x in the result's unit per unit of the error.
     pub fn row(mut self, influence: Influence, sensitivity: f64) -> Self {
+        self.add(influence, sensitivity);
+        self
+    }
+
+    /// The same, where the draft is only borrowed.
+    pub fn add(&mut self, influence: Influence, sensitivity: f64) {
         let same = self.rows.iter_mut().find(|(row, _)| *row == influence);
         if let Some((_, sum)) = same {
             *sum += sensitivity;
         } else {
             self.rows.push((influence, sensitivity));
         }
-        self
     }
 
     /// All errors of an input, with ∂f/∂x of that input.
     pub fn through(mut self, input: &Budget, sensitivity: f64) -> Self {
         for row in &input.rows {
-            self = self.row(row.influence.clone(), sensitivity * row.sensitivity);
+            self.add(row.influence.clone(), sensitivity * row.sensitivity);
         }
         for tie in &input.ties {
             if !self.ties.contains(tie) {
@@ -132,7 +137,7 @@ impl Draft {
             }
         }
         for origin in &input.omitted {
-            self = self.omitting(origin.clone());
+            self.omit(origin.clone());
         }
         self
     }
@@ -140,10 +145,15 @@ impl Draft {
     /// A cause of doubt that is there but of which nothing is known, so that no row can speak for it. It makes the
     /// budget no larger: it is said beside the result.
     pub fn omitting(mut self, origin: Origin) -> Self {
+        self.omit(origin);
+        self
+    }
+
+    /// The same, where the draft is only borrowed.
+    pub fn omit(&mut self, origin: Origin) {
         if !self.omitted.contains(&origin) {
             self.omitted.push(origin);
         }
-        self
     }
 
     /// Two errors that were seen to go together, by the correlation r of their readings over the same stretch
