@@ -14,6 +14,7 @@ pub mod fault;
 pub mod iio;
 pub mod instrument;
 pub mod keys;
+mod known;
 mod line;
 mod meter;
 mod module;

@@ -1,19 +1,22 @@
-//! What becomes of a code: from the keys of an output, and those of its source, to a [`Mapping`],
-//! and what is known of the way there.
+//! What becomes of a code: from the keys of an output, and those of its source, to a [`Mapping`].
+//! What is known of the way beside it is left to `known`.
 
+use std::ops::Range;
 use std::time::Duration;
 
-use zonda_model::written::{Amount, Span};
+use zonda_model::written::Span;
 use zonda_model::{ChannelName, Quantity, Unit};
-use zonda_signal::{Certificate, CodeFormat, Envelope, Mapping, Scale, Step};
+use zonda_signal::{
+    Certificate, CodeFormat, Envelope, Mapping, MappingBuilder, Scale, Signal, Step,
+};
 
-use crate::accuracy;
 use crate::fault::{Fault, note};
 use crate::instrument::{AccuracyPlan, LoopPlan, StuckPlan, Way};
+use crate::known;
 use crate::section::{At, Section};
 use crate::signal;
 use crate::source::{InputRef, Kind, Sources};
-use crate::steps;
+use crate::steps::{self, Characteristic};
 
 /// A channel whose place in the scan is not known yet.
 #[derive(Debug)]
@@ -47,6 +50,17 @@ pub(crate) struct Around<'a> {
     pub(crate) loop_age_max: Duration,
 }
 
+/// The keys from signal to value, each read by itself.
+struct Parts {
+    unit: Option<At<Unit>>,
+    shown: Option<At<Unit>>,
+    range: Option<At<Span>>,
+    signal: Option<Signal>,
+    step: Option<Characteristic>,
+    /// The key of the step.
+    step_key: Option<&'static str>,
+}
+
 /// Reads the keys `input`, `signal`, `range` and so on. `quantity` is `None` where it had a fault of its own.
 pub(crate) fn read(
     section: &Section<'_, '_>,
@@ -59,92 +73,134 @@ pub(crate) fn read(
     let input = section
         .text("input")
         .and_then(|text| sources.resolve(&text, faults));
-    let unit = section.parsed::<Unit>("unit", faults);
-    let shown = section.parsed::<Unit>("shown_in", faults);
-    let range = section.parsed::<Span>("range", faults);
-    let signal = signal::read(section, faults);
-    let step_key = steps::key_of(section);
-    let span = signal.map(|signal| signal.span());
-    let step = steps::read(section, span, range.as_ref().map(|at| at.value), faults);
+    let parts = read_parts(section, faults);
     if let Some(quantity) = quantity {
-        let is_direct = step_key.is_none_or(|key| key == "square_root");
-        let direct = |at: &'_ At<_>| is_direct.then_some(at.clone());
-        check_range(quantity, range.as_ref().and_then(direct), faults);
-        check_unit(quantity, unit.as_ref().filter(|_| is_direct), faults);
-        check_unit(quantity, shown.as_ref(), faults);
+        parts.check(quantity, faults);
     }
     if faults.len() > before || section.is_misspelt() {
         return None;
     }
     let (input, quantity) = (input?, quantity?);
-    let (unit, range) = (unit.map(|at| at.value), range.map(|at| at.value));
     let kind = sources.kind(input.source);
+    let unit = parts.unit.as_ref().map(|at| at.value);
     let (format, scale) = code_of(section, kind, input.index, unit, faults)?;
-    let mut builder = Mapping::builder(quantity, format, scale);
-    if let Some(signal) = signal {
-        builder = builder.signal(signal);
+    let builder = parts.chain(Mapping::builder(quantity, format, scale));
+    let builder = around.judged(builder);
+    let mapping = note(builder.build(), &parts.place(section), faults)?;
+    let range = parts.range.as_ref().map(|at| at.value);
+    let draft = Draft {
+        quantity,
+        unit: parts.shown_in(scale.unit()),
+        way: way_of(kind, scale.unit(), parts.signal),
+        certificate: around.certificate.map(|(index, _)| index),
+        loop_check: known::read_loop(section, around, &mapping, range, faults),
+        stuck: known::read_stuck(section, around, &mapping, faults),
+        accuracy: known::read_accuracy(section, around, kind, &mapping, faults),
+        companion: parts.step.and_then(|step| step.terminals),
+        input,
+        mapping,
+    };
+    (faults.len() == before).then_some(draft)
+}
+
+fn read_parts(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Parts {
+    let unit = section.parsed::<Unit>("unit", faults);
+    let shown = section.parsed::<Unit>("shown_in", faults);
+    let range = section.parsed::<Span>("range", faults);
+    let signal = signal::read(section, faults);
+    let spans = (signal.map(Signal::span), range.as_ref().map(|at| at.value));
+    Parts {
+        step: steps::read(section, spans, faults),
+        step_key: steps::key_of(section),
+        unit,
+        shown,
+        range,
+        signal,
     }
-    if let Some(range) = range
-        && !step.as_ref().is_some_and(|step| step.takes_range)
-    {
-        builder = builder.range(range);
+}
+
+impl Parts {
+    /// Whether what is the channel's own value is in units of its quantity. What a step follows is not.
+    fn check(&self, quantity: Quantity, faults: &mut Vec<Fault>) {
+        let is_value = self.step_key.is_none_or(|key| key == "square_root");
+        if let Some(range) = self.range.as_ref().filter(|_| is_value) {
+            note(range.value.si(quantity), &range.span, faults);
+        }
+        check_unit(quantity, self.unit.as_ref().filter(|_| is_value), faults);
+        check_unit(quantity, self.shown.as_ref(), faults);
     }
-    let mut natural = range
-        .map(|range| range.unit)
-        .or(unit)
-        .unwrap_or(scale.unit());
-    let mut terminals = None;
-    if let Some(step) = step {
-        natural = step.step.output();
-        builder = builder.step(step.step);
-        terminals = step.terminals;
+
+    /// Signal, range and step.
+    fn chain(&self, mut builder: MappingBuilder) -> MappingBuilder {
+        if let Some(signal) = self.signal {
+            builder = builder.signal(signal);
+        }
+        let takes_range = self.step.as_ref().is_some_and(|step| step.takes_range);
+        if let Some(range) = self.range.as_ref().filter(|_| !takes_range) {
+            builder = builder.range(range.value);
+        }
+        let Some(Characteristic {
+            step, terminals, ..
+        }) = &self.step
+        else {
+            return builder;
+        };
+        if let Some(channel) = terminals {
+            builder = builder.companion(channel.value.clone());
+        }
+        builder.step(step.clone())
     }
-    let unit = shown.map_or(natural, |at| at.value);
-    if let Some((_, certificate)) = around.certificate {
-        builder = builder.step(Step::Certificate(Box::new(certificate.clone())));
-    } else if around.lacks_certificate {
-        builder = builder.lacking_certificate();
+
+    /// The unit in which the channel is shown; `source` is that of the source's numbers.
+    fn shown_in(&self, source: Unit) -> Unit {
+        let by_range = || self.range.as_ref().map(|at| at.value.unit);
+        let natural = match &self.step {
+            Some(step) => step.step.output(),
+            None => by_range()
+                .or(self.unit.as_ref().map(|at| at.value))
+                .unwrap_or(source),
+        };
+        self.shown.as_ref().map_or(natural, |at| at.value)
     }
-    if let Some((envelope, beside)) = &around.envelope {
-        builder = builder.envelope((*envelope).clone());
+
+    /// Where the mapping as a whole is written.
+    fn place(&self, section: &Section<'_, '_>) -> Range<usize> {
+        let mut keys = self
+            .step_key
+            .into_iter()
+            .chain(["range", "signal", "input"]);
+        let key = keys.find(|key| section.has(key));
+        section.place(key.unwrap_or("input"))
+    }
+}
+
+impl Around<'_> {
+    /// Certificate and envelope.
+    fn judged(&self, mut builder: MappingBuilder) -> MappingBuilder {
+        if let Some((_, certificate)) = self.certificate {
+            builder = builder.step(Step::Certificate(Box::new(certificate.clone())));
+        } else if self.lacks_certificate {
+            builder = builder.lacking_certificate();
+        }
+        let Some((envelope, beside)) = &self.envelope else {
+            return builder;
+        };
         if let Some(channel) = beside {
             builder = builder.companion(channel.clone());
         }
+        builder.envelope((*envelope).clone())
     }
-    if let Some(at) = &terminals {
-        builder = builder.companion(at.value.clone());
-    }
-    let mut keys = step_key.into_iter().chain(["range", "signal", "input"]);
-    let place = keys.find(|key| section.has(key)).unwrap_or("input");
-    let mapping = note(builder.build(), &section.place(place), faults)?;
-    let way = match kind {
-        _ if signal.is_some() => Way::Analog,
-        Kind::Text { .. } => Way::Text,
-        Kind::Module(_) | Kind::Iio { .. } if mapping.steps().is_empty() => Way::Register,
-        Kind::Module(_) | Kind::Iio { .. } => Way::Analog,
-    };
-    let loop_check = read_loop(section, around, &mapping, range, faults);
-    let stuck = read_stuck(section, around, &mapping, faults);
-    let accuracy = read_accuracy(section, around, kind, &mapping, faults);
-    (faults.len() == before).then_some(())?;
-    Some(Draft {
-        quantity,
-        unit,
-        input,
-        mapping,
-        way,
-        companion: terminals,
-        certificate: around.certificate.map(|(index, _)| index),
-        loop_check,
-        stuck,
-        accuracy,
-    })
 }
 
-/// Whether a range that is the value itself is in units of the channel's quantity.
-fn check_range(quantity: Quantity, range: Option<At<Span>>, faults: &mut Vec<Fault>) {
-    if let Some(range) = range {
-        note(range.value.si(quantity), &range.span, faults);
+fn way_of(kind: &Kind, unit: Unit, signal: Option<Signal>) -> Way {
+    let is_electrical = matches!(
+        unit.quantity(),
+        Quantity::Voltage | Quantity::Current | Quantity::Resistance
+    );
+    match kind {
+        Kind::Module(_) | Kind::Iio { .. } if signal.is_some() || is_electrical => Way::Analog,
+        Kind::Module(_) | Kind::Iio { .. } => Way::Register,
+        Kind::Text { .. } => Way::Text,
     }
 }
 
@@ -186,140 +242,4 @@ fn code_of(
         );
     }
     Some((format, scale?))
-}
-
-/// What a loop check works with, where there is a signal that stands for a range.
-fn read_loop(
-    section: &Section<'_, '_>,
-    around: &Around<'_>,
-    mapping: &Mapping,
-    range: Option<Span>,
-    faults: &mut Vec<Fault>,
-) -> Option<LoopPlan> {
-    let (Some(signal), Some(value)) = (mapping.signal(), range) else {
-        let why = "belongs to a signal that stands for a range, and there is none here";
-        section.refuse(&["loop_tolerance"], why, "leave it out", faults);
-        return None;
-    };
-    let tolerance = section.read("loop_tolerance", read_tolerance, faults);
-    Some(LoopPlan {
-        signal: signal.span(),
-        value,
-        is_straight: steps::key_of(section).is_none(),
-        tolerance: tolerance.map_or(around.loop_tolerance, |at| at.value),
-        age_max: around.loop_age_max,
-    })
-}
-
-/// `0.5 %`, of the span.
-pub(crate) fn read_tolerance(text: &str) -> Result<f64, String> {
-    let share = accuracy::read_share(text.trim_end_matches("of span"))?;
-    if share > 0.0 {
-        Ok(share)
-    } else {
-        Err("a tolerance of nothing is never met".to_owned())
-    }
-}
-
-/// When a reading that stands still is flagged, and what counts as standing still.
-fn read_stuck(
-    section: &Section<'_, '_>,
-    around: &Around<'_>,
-    mapping: &Mapping,
-    faults: &mut Vec<Fault>,
-) -> Option<StuckPlan> {
-    let after = section.read("stuck_after", read_after, faults);
-    let usual = match mapping.quantity() {
-        Quantity::Velocity => Some(StuckPlan::VELOCITY_AFTER),
-        Quantity::Temperature => Some(StuckPlan::TEMPERATURE_AFTER),
-        _ => None,
-    };
-    let after = match after {
-        Some(at) => at.value,
-        None => usual.filter(|_| around.is_meter),
-    };
-    let Some(after) = after else {
-        let why = "says nothing here: the channel may stand still for ever";
-        let help = "add `stuck_after`, such as `stuck_after = \"10 min\"`";
-        section.refuse(&["stuck_band"], why, help, faults);
-        return None;
-    };
-    let unit = mapping
-        .signal()
-        .map_or(mapping.scale().unit(), |signal| signal.span().unit);
-    let band = section.read(
-        "stuck_band",
-        |text| {
-            let amount: Amount = text
-                .parse()
-                .map_err(|error: zonda_model::written::BadWriting| error.to_string())?;
-            let is_right = amount.unit.quantity() == unit.quantity() && amount.value >= 0.0;
-            is_right
-                .then(|| amount.unit.difference_to_si(amount.value))
-                .ok_or_else(|| format!("`{text}` is no width of the signal, such as `5 {unit}`"))
-        },
-        faults,
-    );
-    let by_default = match (mapping.quantity(), mapping.signal()) {
-        (Quantity::Velocity, Some(signal)) => {
-            let Span { from, to, unit } = signal.span();
-            StuckPlan::VELOCITY_BAND * unit.difference_to_si((to - from).abs())
-        }
-        _ => 0.0,
-    };
-    Some(StuckPlan {
-        after,
-        band: band.map_or(by_default, |at| at.value),
-    })
-}
-
-/// A length of time, or `off`.
-fn read_after(text: &str) -> Result<Option<Duration>, String> {
-    if text == "off" {
-        return Ok(None);
-    }
-    let span = text.parse::<jiff::SignedDuration>().ok();
-    let span = span.and_then(|span| Duration::try_from(span).ok());
-    match span {
-        Some(span) if span >= Duration::from_secs(2) => Ok(Some(span)),
-        _ => Err(format!(
-            "`{text}` is neither `off` nor a length of time from 2 s on"
-        )),
-    }
-}
-
-/// Everything that is stated about errors on the way.
-fn read_accuracy(
-    section: &Section<'_, '_>,
-    around: &Around<'_>,
-    kind: &Kind,
-    mapping: &Mapping,
-    faults: &mut Vec<Fault>,
-) -> AccuracyPlan {
-    let read = |text: &str| accuracy::read(text, mapping.quantity());
-    let instrument = section.read("accuracy", read, faults).map(|at| at.value);
-    let stated = around
-        .output_accuracy
-        .as_ref()
-        .filter(|_| mapping.signal().is_some())
-        // Of a meter, what is wrong has been told for its first output.
-        .filter(|at| !faults.iter().any(|fault| fault.span == at.span));
-    let output = stated.and_then(|at| note(read(at.value), &at.span, faults));
-    let has_shunt = mapping
-        .signal()
-        .is_some_and(|signal| signal.shunt().is_some());
-    if !has_shunt {
-        let why = "belongs to a `shunt`, and there is none here";
-        section.refuse(&["shunt_tolerance"], why, "leave it out", faults);
-    }
-    let shunt = section.read("shunt_tolerance", accuracy::read_share, faults);
-    AccuracyPlan {
-        instrument,
-        output,
-        module: match kind {
-            Kind::Module(module) => module.accuracy,
-            Kind::Text { .. } | Kind::Iio { .. } => None,
-        },
-        shunt: shunt.map(|at| at.value),
-    }
 }

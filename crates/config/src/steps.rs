@@ -47,11 +47,10 @@ pub(crate) fn key_of(section: &Section<'_, '_>) -> Option<&'static str> {
         .find(|key| section.has(key) && (*key != "square_root" || section.flag(key)))
 }
 
-/// Reads it. `None` where there is none, or where it had a fault.
+/// Reads it, beside the spans of signal and range. `None` where there is none, or where it had a fault.
 pub(crate) fn read(
     section: &Section<'_, '_>,
-    signal: Option<Span>,
-    range: Option<Span>,
+    (signal, range): (Option<Span>, Option<Span>),
     faults: &mut Vec<Fault>,
 ) -> Option<Characteristic> {
     let given: Vec<_> = KEYS.into_iter().filter(|key| section.has(key)).collect();

@@ -525,13 +525,11 @@ fn mistakes_in_characteristics() {
 
 #[test]
 fn an_envelope_needs_a_temperature_beside_the_velocity() {
-    let without: String = BENCH
-        .lines()
-        .filter(|line| {
-            !line.starts_with("temperature = {") && !line.starts_with("temperature-text")
-        })
-        .map(|line| format!("{line}\n"))
-        .collect();
+    let is_other = |line: &&str| {
+        !(line.starts_with("temperature = {") || line.starts_with("temperature-text"))
+    };
+    let lines: Vec<_> = BENCH.lines().filter(is_other).collect();
+    let without = lines.join("\n");
     let said = check("oven.toml", &without).map(|_| ()).unwrap_err();
     assert_eq!(
         said.to_string(),
