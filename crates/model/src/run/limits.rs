@@ -178,9 +178,10 @@ pub(super) fn duration(text: &str) -> Option<Duration> {
 /// A length of time as people read it: `1 h 30 min`, `12.5 s`. What is shorter than a millisecond is
 /// left out.
 pub fn spelled(span: Duration) -> String {
-    let (whole, millis) = (span.as_secs(), span.subsec_millis());
+    let whole = span.as_secs();
     let (hours, minutes) = (whole / 3600, whole / 60 % 60);
-    let seconds = f64::from(u32::try_from(whole % 60).unwrap_or(0)) + f64::from(millis) / 1e3;
+    let millis = whole % 60 * 1000 + u64::from(span.subsec_millis());
+    let seconds = f64::from(u32::try_from(millis).unwrap_or(0)) / 1e3;
     let mut parts = Vec::new();
     if hours > 0 {
         parts.push(format!("{hours} h"));
