@@ -1,6 +1,7 @@
 //! From stored samples to statements that stand in a test report.
 //!
-//! What is here: means over stretches, windows and moving windows ([`mean`], [`windows`], [`moving`]).
+//! What is here: means over stretches, windows and moving windows ([`mean`], [`windows`], [`moving`]),
+//! since when and until when a channel is steady ([`steadiness`]).
 //!
 //! Words: a *reading* is a value with its quality and time; a *stretch* is a piece of time; *coverage* is the
 //! share of a stretch that good readings speak for. Gaps are never filled and nothing is carried across them. Every result says
@@ -20,6 +21,7 @@
 )]
 
 pub mod allan;
+mod bend;
 mod blocks;
 pub mod coverage;
 pub mod doubt;
@@ -30,6 +32,7 @@ pub mod moments;
 pub mod moving;
 mod reading;
 pub mod robust;
+pub mod steadiness;
 mod stretch;
 mod sum;
 pub mod weighted;
@@ -39,6 +42,7 @@ pub use doubt::{ChannelDoubts, Doubt};
 pub use mean::{Averaging, Mean, MeanRule};
 pub use moments::Moments;
 pub use reading::{Reading, Sieve, Tally};
+pub use steadiness::{State, Steadiness, SteadyRule, steady_stretches};
 pub use stretch::{EmptyStretch, Stretch};
 
 /// Straight lines, budgets and their checks, as every evaluation uses them.
