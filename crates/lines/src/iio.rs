@@ -5,7 +5,7 @@
 //! device that is not the one that the file means, or scales otherwise, is refused.
 
 mod chip;
-mod sysfs;
+pub(crate) mod sysfs;
 
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;

@@ -17,6 +17,7 @@
 
 mod backoff;
 mod clock;
+pub mod discover;
 mod health;
 pub mod iio;
 mod lateness;

@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use zonda_model::{Cause, Coded, Miss, Quality, Scan, Stamp};
+use zonda_protocol::modbus::identification::{Question, Told};
 use zonda_protocol::modbus::{Answer, Exception, ExceptionKind, Reply, Request, UnitId};
 
 use crate::clock::Axis;
@@ -44,6 +45,14 @@ pub(crate) trait Wire: Send + 'static {
         request: Request,
         patience: Duration,
     ) -> impl Future<Output = Exchange> + Send;
+
+    /// Asks a unit what it is. `patience` as with [`ask`](Self::ask).
+    fn identify(
+        &mut self,
+        open: &mut Self::Open,
+        question: Question,
+        patience: Duration,
+    ) -> impl Future<Output = Result<Told, AskError>> + Send;
 
     /// Listens while nothing is asked, until the port or connection is gone; says why. Safe to drop
     /// while it waits.

@@ -1,5 +1,6 @@
 //! Serial ports: opened by path, alone, with a clean start.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -8,8 +9,10 @@ use serialport::{ClearBuffer, SerialPort, TTYPort};
 use tokio::sync::oneshot;
 use tokio_serial::SerialStream;
 use zonda_config::PortPlan;
+use zonda_model::Cause;
 use zonda_protocol::serial::{DataBits, Parity, SerialSettings, StopBits};
 
+use crate::discover::check_by_id;
 use crate::link::NotOpened;
 
 /// A driver that takes longer to open is reported; the opening goes on.
@@ -47,14 +50,18 @@ impl Opener {
             Ok(Ok(Ok(port))) => {
                 SerialStream::try_from(port).map_err(|error| cannot(&error.to_string()))
             }
-            Ok(Ok(Err(error))) => Err(cannot(&reason(&error))),
+            Ok(Ok(Err(NotReady::Port(error)))) => Err(cannot(&reason(&error))),
+            Ok(Ok(Err(NotReady::Mismatch(why)))) => Err(NotOpened {
+                cause: Cause::Mismatch,
+                why,
+            }),
             Ok(Err(_)) => Err(cannot("no thread to open it on")),
             Err(_) => Err(slow),
         }
     }
 
     /// On a thread that nobody waits for at the end, because a driver may never come back.
-    fn open_on_a_thread(self) -> oneshot::Receiver<Result<TTYPort, serialport::Error>> {
+    fn open_on_a_thread(self) -> oneshot::Receiver<Result<TTYPort, NotReady>> {
         let (tell, told) = oneshot::channel();
         let is_busy = Arc::clone(&self.is_busy);
         let opening = std::thread::Builder::new()
@@ -72,7 +79,23 @@ impl Opener {
     }
 }
 
-fn open_now(plan: &PortPlan) -> Result<TTYPort, serialport::Error> {
+/// Why a port is not opened.
+enum NotReady {
+    /// Another adapter is there under its name.
+    Mismatch(String),
+    /// It cannot be opened.
+    Port(serialport::Error),
+}
+
+impl From<serialport::Error> for NotReady {
+    fn from(error: serialport::Error) -> Self {
+        Self::Port(error)
+    }
+}
+
+/// Looks at the adapter before anything is opened: opening alone moves its control lines.
+fn open_now(plan: &PortPlan) -> Result<TTYPort, NotReady> {
+    check_by_id(Path::new("/"), &plan.path).map_err(NotReady::Mismatch)?;
     let settings = plan.settings;
     let port = serialport::new(plan.path.to_string_lossy(), settings.baud())
         .data_bits(data_bits(settings))
@@ -88,7 +111,7 @@ fn reason(error: &serialport::Error) -> String {
     use std::io::ErrorKind as Io;
     match error.kind {
         // The library says "no device" of a port that another program holds.
-        serialport::ErrorKind::NoDevice if error.description.contains("lock") => {
+        serialport::ErrorKind::NoDevice if is_taken(&error.description) => {
             "another program has it".to_owned()
         }
         serialport::ErrorKind::NoDevice | serialport::ErrorKind::Io(Io::NotFound) => {
@@ -99,6 +122,25 @@ fn reason(error: &serialport::Error) -> String {
         }
         _ => error.to_string(),
     }
+}
+
+/// It is locked, or the kernel keeps it for whoever asked for it alone.
+fn is_taken(description: &str) -> bool {
+    ["lock", "busy"]
+        .iter()
+        .any(|word| description.contains(word))
+}
+
+/// Sets an open port anew; what has come at the settings before is thrown away.
+pub(crate) fn set(port: &mut SerialStream, settings: SerialSettings) -> Result<(), String> {
+    let set = |port: &mut SerialStream| {
+        port.set_baud_rate(settings.baud())?;
+        port.set_data_bits(data_bits(settings))?;
+        port.set_parity(parity(settings))?;
+        port.set_stop_bits(stop_bits(settings))?;
+        port.clear(ClearBuffer::Input)
+    };
+    set(port).map_err(|error| format!("the port cannot be set to {settings}: {error}"))
 }
 
 const fn data_bits(settings: SerialSettings) -> serialport::DataBits {

@@ -6,8 +6,10 @@ use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio_serial::SerialStream;
 use zonda_config::RtuPlan;
+use zonda_protocol::modbus::identification::{Question, Told};
 use zonda_protocol::modbus::rtu::{Failure, Master, Outcome, Patience};
 use zonda_protocol::modbus::{Request, UnitId};
+use zonda_protocol::serial::SerialSettings;
 
 use crate::link::NotOpened;
 use crate::polled::{AskError, Exchange, Wire};
@@ -17,6 +19,8 @@ use crate::timer::Timer;
 /// A port that takes no bytes for so long is stuck; opening it anew is the cure.
 const WRITE_WITHIN: Duration = Duration::from_secs(1);
 const GONE: &str = "the port is gone: its device was unplugged";
+/// The longest frame that a serial line carries (MODBUS over Serial Line V1.02, 2.5.1).
+const FRAME_MAX: usize = 256;
 /// Read at once; more than the longest frame.
 const PIECE: usize = 512;
 
@@ -24,6 +28,7 @@ const PIECE: usize = 512;
 #[derive(Debug)]
 pub(crate) struct Rtu {
     opener: Opener,
+    settings: SerialSettings,
     master: Master,
     timer: Timer,
     cycle_least: Duration,
@@ -37,6 +42,7 @@ impl Rtu {
         let timeouts = plan.modules.iter().map(|module| module.timeout);
         Self {
             opener: Opener::new(plan.port.clone()),
+            settings: plan.port.settings,
             master: Master::new(plan.port.settings, plan.silence_min),
             timer: Timer::new(),
             cycle_least: plan.wire_time(),
@@ -61,6 +67,37 @@ impl Rtu {
                 () = self.timer.sleep_until(due) => self.master.handle_timeout(Instant::now()),
             }
         }
+    }
+
+    /// Sends a question of another kind than the master's, with the master's silence before it. Its
+    /// answer cannot be taken for registers, however late: its function is another one.
+    async fn question(
+        &mut self,
+        port: &mut SerialStream,
+        question: Question,
+        patience: Duration,
+    ) -> Result<Option<Told>, String> {
+        let (mut bytes, mut came) = ([0; PIECE], Vec::new());
+        let ready = self.master.ready_at(question.unit, Instant::now());
+        self.timer.sleep_until(ready).await;
+        self.drain(port, &mut bytes)?;
+        let frame = question.rtu();
+        write(port, &frame).await?;
+        let on_the_wire = self.settings.wire_time(frame.len() + FRAME_MAX);
+        let deadline = Instant::now() + on_the_wire + patience;
+        while Instant::now() < deadline && came.len() < 2 * FRAME_MAX {
+            tokio::select! {
+                count = port.read(&mut bytes) => {
+                    came.extend_from_slice(&bytes[..*count.as_ref().unwrap_or(&0)]);
+                    self.take(count, &bytes)?;
+                }
+                () = self.timer.sleep_until(deadline) => {}
+            }
+            if let Some(told) = question.told_rtu(&came) {
+                return Ok(Some(told));
+            }
+        }
+        Ok(None)
     }
 
     /// What waits in the kernel came before whatever is sent next.
@@ -141,6 +178,22 @@ impl Wire for Rtu {
                     done_at: now,
                     result: Err(AskError::Gone(gone)),
                 }
+            }
+        }
+    }
+
+    async fn identify(
+        &mut self,
+        port: &mut SerialStream,
+        question: Question,
+        patience: Duration,
+    ) -> Result<Told, AskError> {
+        match self.question(port, question, patience).await {
+            Ok(Some(told)) => Ok(told),
+            Ok(None) => Err(unanswered(Failure::Silence, patience)),
+            Err(gone) => {
+                self.master.handle_lost(Instant::now());
+                Err(AskError::Gone(gone))
             }
         }
     }

@@ -8,7 +8,8 @@ use tokio::net::TcpStream;
 use tokio::time::timeout_at;
 use zonda_config::TcpPlan;
 use zonda_model::Cause;
-use zonda_protocol::modbus::tcp::{Broken, Reader, encode};
+use zonda_protocol::modbus::identification::{Question, Told};
+use zonda_protocol::modbus::tcp::{Broken, Frame, Reader, encode};
 use zonda_protocol::modbus::{Answer, Reply, Request, UnitId};
 
 use crate::link::NotOpened;
@@ -111,7 +112,13 @@ impl Wire for Tcp {
         let sent_at = Instant::now();
         connection.unheard_since.get_or_insert(sent_at);
         let deadline = sent_at + patience;
-        let asking = connection.talk(&frame, request, self.transaction, &mut self.stale);
+        let read = |frame: &Frame| {
+            let reply: Reply = frame.reply(request).map_err(broken)?;
+            // The number proves that the answer is the right one: nothing is ever out of step.
+            let resynced = false;
+            Ok(Answer { reply, resynced })
+        };
+        let asking = connection.talk(&frame, self.transaction, &mut self.stale, read);
         let result = match timeout_at(deadline.into(), asking).await {
             Ok(result) => result,
             Err(_) => Err(connection.unanswered(patience)),
@@ -120,6 +127,25 @@ impl Wire for Tcp {
             sent_at,
             done_at: Instant::now(),
             result,
+        }
+    }
+
+    async fn identify(
+        &mut self,
+        connection: &mut Connection,
+        question: Question,
+        patience: Duration,
+    ) -> Result<Told, AskError> {
+        self.transaction = self.transaction.wrapping_add(1);
+        let transaction = self.transaction;
+        let frame = question.tcp(transaction);
+        connection.unheard_since.get_or_insert(Instant::now());
+        let other = || broken(Broken::OtherAnswer(transaction));
+        let read = |frame: &Frame| frame.told(question).ok_or_else(other);
+        let asking = connection.talk(&frame, transaction, &mut self.stale, read);
+        match tokio::time::timeout(patience, asking).await {
+            Ok(result) => result,
+            Err(_) => Err(connection.unanswered(patience)),
         }
     }
 
@@ -150,13 +176,13 @@ impl Wire for Tcp {
 
 impl Connection {
     /// Asks, and passes over answers with older numbers, until ours is there.
-    async fn talk(
+    async fn talk<T>(
         &mut self,
         frame: &[u8],
-        request: Request,
         transaction: u16,
         stale: &mut u64,
-    ) -> Result<Answer, AskError> {
+        read: impl Fn(&Frame) -> Result<T, AskError>,
+    ) -> Result<T, AskError> {
         // Twelve bytes fit into any send buffer that is not stuck; a part of them would be the end
         // of the stream's order.
         match self.stream.write(frame).await {
@@ -167,10 +193,7 @@ impl Connection {
         loop {
             while let Some(frame) = self.reader.next_frame().map_err(broken)? {
                 if frame.transaction == transaction {
-                    let reply: Reply = frame.reply(request).map_err(broken)?;
-                    // The number proves that the answer is the right one: nothing is ever out of step.
-                    let resynced = false;
-                    return Ok(Answer { reply, resynced });
+                    return read(&frame);
                 }
                 *stale += 1;
             }

@@ -1,6 +1,8 @@
 //! A converter laid out as the kernel lays it out (Documentation/ABI/testing/sysfs-bus-iio): its
 //! readings arrive, whatever number it has; what is not the converter that is meant is refused.
 
+#![expect(clippy::unwrap_used, reason = "a test may stop where it stands")]
+
 use std::fs;
 use std::io::Write;
 use std::os::unix::fs::{OpenOptionsExt, symlink};
