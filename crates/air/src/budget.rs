@@ -1,14 +1,18 @@
-//! How well a flow is known: its uncertainty with each component's share.
+//! How well a flow is known where only sums are stated: its budget from a few relative figures, as a desk has them before
+//! anything was measured.
 //!
 //! Relative and first-order (JCGM 100:2008, 5.1.6; ISO 5168). Calibration of one probe used at all points is common to
 //! all of them and does not shrink with their number; only scatter does. Which inputs count depends on what
 //! was measured: standard velocity gives mass flow without temperature and pressure, actual velocity gives
-//! actual volume flow without them.
+//! actual volume flow without them. From measured channels with budgets of their own, [`crate::known`] goes the
+//! same way.
 
-use std::fmt;
+use zonda_model::Unit;
+use zonda_uncertainty::{BadBudget, BadSpread, Budget, Dof, Influence, Origin, Spread};
 
 use crate::duct::shape::Shape;
 use crate::humid::Air;
+use crate::known::{density_model, density_slopes};
 use crate::velocity::Basis;
 
 /// Relative standard uncertainties and those of the dimensions and the state, all k = 1 and independent.
@@ -44,206 +48,126 @@ pub enum Figure {
     ActualVolume,
 }
 
-/// Where uncertainty comes from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Component {
-    /// The duct's dimensions.
-    Dimensions,
-    /// The probe's calibration.
-    Calibration,
-    /// Points for area.
-    Integration,
-    /// Positions and angles.
-    Position,
-    /// Scatter and drift.
-    Repeat,
-    /// Temperature of the air.
-    Temperature,
-    /// Absolute pressure.
-    Pressure,
-    /// Humidity.
-    Humidity,
-    /// The model of density.
-    DensityModel,
+/// Why a flow has no budget.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum BadFlowInputs {
+    /// An input that is no uncertainty.
+    #[error("{row}: {why}")]
+    Spread {
+        /// Which input.
+        row: &'static str,
+        /// What is wrong with it.
+        why: BadSpread,
+    },
+    /// A flow that is no number.
+    #[error(transparent)]
+    Budget(#[from] BadBudget),
 }
 
-/// One line of the budget.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Share {
-    /// Where it comes from.
-    pub component: Component,
-    /// Its contribution to the relative standard uncertainty of the flow.
-    pub u_rel: f64,
-    /// Its part of the variance; all parts sum to 1.
-    pub part: f64,
-    /// Degrees of freedom; infinite where the figure was taken as known.
-    pub dof: f64,
-}
-
-/// A budget.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Budget {
+/// The budget of `value` (in `unit`), which is the `figure` of a flow through `shape`, measured as velocity of `basis` in
+/// air of the state `air`. [`Budget::u_rel`] does not depend on the value: 1 in [`Unit::One`] gives it alone.
+///
+/// # Errors
+/// [`BadFlowInputs`] for an input that is negative or not a number.
+pub fn of_flow(
+    (value, unit): (f64, Unit),
     figure: Figure,
-    u_rel: f64,
-    shares: Vec<Share>,
-}
-
-/// An input that is no uncertainty.
-#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
-#[error(
-    "{value} is not a standard uncertainty for the {component}: it is zero or more, and its degrees of freedom are above zero"
-)]
-pub struct BadUncertainty {
-    /// Which input.
-    pub component: Component,
-    /// What it was.
-    pub value: f64,
-}
-
-impl Budget {
-    /// For `figure` of a flow through `shape`, measured as velocity of `basis` in air of the state `air`.
-    ///
-    /// # Errors
-    /// [`BadUncertainty`] for an input that is negative or not a number.
-    pub fn of(
-        figure: Figure,
-        basis: Basis,
-        shape: Shape,
-        air: Air,
-        inputs: FlowInputs,
-    ) -> Result<Self, BadUncertainty> {
-        let mut lines = measured(shape, inputs);
-        if needs_density(figure, basis) {
-            lines.extend(density(air, inputs));
-        }
-        for (component, value) in &lines {
-            check(*component, *value >= 0.0 && value.is_finite(), *value)?;
-        }
-        check(
-            Component::Repeat,
-            inputs.repeat_dof > 0.0,
-            inputs.repeat_dof,
-        )?;
-        let variance: f64 = lines.iter().map(|(_, u)| u * u).sum();
-        let dof = |component| {
-            if component == Component::Repeat {
-                inputs.repeat_dof
-            } else {
-                f64::INFINITY
-            }
+    basis: Basis,
+    shape: Shape,
+    air: Air,
+    inputs: FlowInputs,
+) -> Result<Budget, BadFlowInputs> {
+    let what = match figure {
+        Figure::Mass => "mass flow",
+        Figure::ActualVolume => "actual volume flow",
+    };
+    let mut draft = Budget::draft(what, value, unit);
+    let mut add =
+        |row: &'static str, in_unit: Unit, spread: Result<Spread, BadSpread>, slope_rel: f64| {
+            let spread = spread.map_err(|why| BadFlowInputs::Spread { row, why })?;
+            draft.add(
+                Influence::new(Origin::new("flow", row), in_unit, spread),
+                value * slope_rel,
+            );
+            Ok::<(), BadFlowInputs>(())
         };
-        let shares = lines
-            .into_iter()
-            .map(|(component, u_rel)| Share {
-                component,
-                u_rel,
-                part: if variance > 0.0 {
-                    u_rel * u_rel / variance
-                } else {
-                    0.0
-                },
-                dof: dof(component),
-            })
-            .collect();
-        Ok(Self {
-            figure,
-            u_rel: variance.sqrt(),
-            shares,
-        })
+    for ((dimension, slope), u) in shape.area_slopes().into_iter().zip(inputs.dimensions_m) {
+        add(
+            dimension,
+            Unit::Metre,
+            Spread::normal(u),
+            slope / shape.area().si(),
+        )?;
     }
-
-    /// Which figure it is for.
-    pub const fn figure(&self) -> Figure {
-        self.figure
+    let scatter = Dof::new(inputs.repeat_dof)
+        .map_err(BadSpread::from)
+        .and_then(|dof| Spread::scatter(inputs.repeat_rel, dof));
+    add(
+        CALIBRATION,
+        Unit::One,
+        Spread::normal(inputs.calibration_rel),
+        1.0,
+    )?;
+    add(
+        INTEGRATION,
+        Unit::One,
+        Spread::normal(inputs.integration_rel),
+        1.0,
+    )?;
+    add(
+        POSITION,
+        Unit::One,
+        Spread::normal(inputs.position_rel),
+        1.0,
+    )?;
+    add(REPEAT, Unit::One, scatter, 1.0)?;
+    let power = density_power(figure, basis);
+    if power != 0.0 {
+        let slopes = density_slopes(air);
+        add(
+            TEMPERATURE,
+            Unit::Kelvin,
+            Spread::normal(inputs.temperature_k),
+            power * slopes.temperature,
+        )?;
+        add(
+            PRESSURE,
+            Unit::Pascal,
+            Spread::normal(inputs.pressure_pa),
+            power * slopes.pressure,
+        )?;
+        add(
+            HUMIDITY,
+            Unit::One,
+            Spread::normal(inputs.humidity_ratio),
+            power * slopes.humidity_ratio,
+        )?;
+        draft.add(density_model(air), value * power);
     }
-
-    /// Combined relative standard uncertainty, k = 1.
-    pub const fn u_rel(&self) -> f64 {
-        self.u_rel
-    }
-
-    /// Relative expanded uncertainty, k·u; k = 2 covers about 95 % where [`Budget::dof`] is above some 30.
-    pub fn expanded_rel(&self, k: f64) -> f64 {
-        k * self.u_rel
-    }
-
-    /// The components in a fixed order.
-    pub fn shares(&self) -> &[Share] {
-        &self.shares
-    }
-
-    /// Effective degrees of freedom, u⁴/Σ(u_i⁴/ν_i) (Welch and Satterthwaite; JCGM 100:2008, G.4.1);
-    /// infinite where nothing scatters.
-    pub fn dof(&self) -> f64 {
-        let sum: f64 = self
-            .shares
-            .iter()
-            .map(|share| share.u_rel.powi(4) / share.dof)
-            .sum();
-        if sum > 0.0 {
-            self.u_rel.powi(4) / sum
-        } else {
-            f64::INFINITY
-        }
-    }
+    Ok(draft.finish()?)
 }
 
-fn check(component: Component, good: bool, value: f64) -> Result<(), BadUncertainty> {
-    if good {
-        Ok(())
-    } else {
-        Err(BadUncertainty { component, value })
-    }
-}
+/// The row of the probe's calibration.
+pub const CALIBRATION: &str = "calibration of the probe";
+/// The row of points for area.
+pub const INTEGRATION: &str = "points for the whole area";
+/// The row of positions and angles.
+pub const POSITION: &str = "position of the probe";
+/// The row of scatter and drift.
+pub const REPEAT: &str = "scatter and drift";
+/// The row of the air's temperature.
+pub const TEMPERATURE: &str = "temperature of the air";
+/// The row of the absolute pressure.
+pub const PRESSURE: &str = "absolute pressure";
+/// The row of humidity.
+pub const HUMIDITY: &str = "humidity";
 
-/// Standard velocity is mass already; actual velocity is volume already.
-const fn needs_density(figure: Figure, basis: Basis) -> bool {
-    matches!(
-        (figure, basis),
-        (Figure::Mass, Basis::Actual) | (Figure::ActualVolume, Basis::Standard(_))
-    )
-}
-
-fn measured(shape: Shape, inputs: FlowInputs) -> Vec<(Component, f64)> {
-    vec![
-        (Component::Dimensions, shape.area_u_rel(inputs.dimensions_m)),
-        (Component::Calibration, inputs.calibration_rel),
-        (Component::Integration, inputs.integration_rel),
-        (Component::Position, inputs.position_rel),
-        (Component::Repeat, inputs.repeat_rel),
-    ]
-}
-
-/// ∂ln ρ/∂ln T = −1, ∂ln ρ/∂ln p = 1, ∂ln ρ/∂W = 1/(1 + W) − 1/(ε + W) of the ideal mixture.
-fn density(air: Air, inputs: FlowInputs) -> [(Component, f64); 4] {
-    let w = air.humidity_ratio();
-    let by_humidity = 1.0 / (crate::constants::MOLAR_MASS_RATIO + w) - 1.0 / (1.0 + w);
-    [
-        (
-            Component::Temperature,
-            inputs.temperature_k / air.temperature().kelvin(),
-        ),
-        (
-            Component::Pressure,
-            inputs.pressure_pa / air.pressure().si(),
-        ),
-        (Component::Humidity, by_humidity * inputs.humidity_ratio),
-        (Component::DensityModel, air.density().u_rel()),
-    ]
-}
-
-impl fmt::Display for Component {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::Dimensions => "dimensions of the duct",
-            Self::Calibration => "calibration of the probe",
-            Self::Integration => "points for the whole area",
-            Self::Position => "position of the probe",
-            Self::Repeat => "scatter and drift",
-            Self::Temperature => "temperature of the air",
-            Self::Pressure => "absolute pressure",
-            Self::Humidity => "humidity",
-            Self::DensityModel => "model of density",
-        })
+/// By which power of the local density the figure goes: standard velocity is mass already, actual velocity is volume
+/// already.
+const fn density_power(figure: Figure, basis: Basis) -> f64 {
+    match (figure, basis) {
+        (Figure::Mass, Basis::Actual) => 1.0,
+        (Figure::ActualVolume, Basis::Standard(_)) => -1.0,
+        _ => 0.0,
     }
 }

@@ -2,8 +2,8 @@
 //!
 //! What is here: the properties of dry and moist air ([`Air`]); velocity that never loses its basis
 //! ([`Velocity`]); the pitot tube ([`Pitot`]); where to put a probe in a duct ([`duct`]) and what
-//! flows through it ([`Flow`], [`budget`]); heat and fresh air of an oven ([`exhaust`],
-//! [`air_change`], [`dilution`]).
+//! flows through it ([`Flow`]); heat and fresh air of an oven ([`exhaust`],
+//! [`air_change`], [`dilution`]); all of that with its uncertainty ([`known`], [`budget`]).
 //!
 //! Words: *actual* is what happens in the duct, *standard* is the same mass of air as if it had the
 //! density of a stated reference, *normal* is standard at 0 °C and 101.325 kPa, the *humidity ratio*
@@ -56,6 +56,7 @@ pub mod exhaust;
 pub mod flow;
 mod humid;
 mod ideal_gas;
+pub mod known;
 pub mod model;
 mod pitot;
 mod property;
@@ -65,9 +66,11 @@ pub mod saturation;
 mod velocity;
 mod virial;
 mod viscosity;
+pub mod written;
 
 pub use flow::Flow;
 pub use humid::{Air, AirError, Humidity, RANGE, Range};
+pub use known::{KnownAir, KnownVelocity, LawError};
 pub use pitot::{Pitot, PitotError, PitotUncertainty};
 pub use property::Property;
 pub use quantity::{

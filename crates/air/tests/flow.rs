@@ -9,7 +9,7 @@ mod support;
 use proptest::prelude::*;
 use support::{celsius, check_value, dry, moist, number, pascal, rows};
 use zonda_air::air_change::{AirChange, AirChangeError};
-use zonda_air::budget::{Budget, Component, Figure, FlowInputs};
+use zonda_air::budget::{self, BadFlowInputs, Figure, FlowInputs, of_flow};
 use zonda_air::constants::MOLAR_MASS_RATIO;
 use zonda_air::dilution::{
     DilutionError, DilutionEstimate, NOTICE, SolventLoad, Target, share_of_limit,
@@ -193,7 +193,8 @@ fn inputs() -> FlowInputs {
 fn budget_is_that_of_an_uncertainty_library() {
     let expected = check_value("flow_uncertainty");
     let budget = |figure, basis| {
-        Budget::of(
+        of_flow(
+            (1.0, Unit::One),
             figure,
             basis,
             Shape::circular(metres(0.4)),
@@ -206,17 +207,16 @@ fn budget_is_that_of_an_uncertainty_library() {
     let mass = budget(Figure::Mass, Basis::Actual);
     assert!((volume.u_rel() * 100.0 / number(&expected, "u_Q_rel_percent") - 1.0).abs() < 1e-9);
     assert!(
-        (volume.dof() / number(&expected, "dof") - 1.0).abs() < 1e-6,
+        (volume.dof().value() / number(&expected, "dof") - 1.0).abs() < 1e-6,
         "{}",
         volume.dof()
     );
     assert!((mass.u_rel() * 100.0 / number(&expected, "u_m_rel_percent") - 1.0).abs() < 1e-5);
-    assert!((volume.expanded_rel(2.0) - 2.0 * volume.u_rel()).abs() < 1e-15);
     // The two kinds of meter change places.
     let thermal = Basis::Standard(Reference::CELSIUS_20);
     assert!((budget(Figure::Mass, thermal).u_rel() - volume.u_rel()).abs() < 1e-15);
     assert!((budget(Figure::ActualVolume, thermal).u_rel() - mass.u_rel()).abs() < 1e-15);
-    assert_eq!(volume.shares().len(), 5);
+    assert_eq!(volume.rows().len(), 5);
 }
 
 #[test]
@@ -225,7 +225,8 @@ fn budget_refuses_what_is_no_uncertainty() {
         calibration_rel: -0.01,
         ..inputs()
     };
-    let error = Budget::of(
+    let error = of_flow(
+        (1.0, Unit::One),
         Figure::Mass,
         Basis::Actual,
         Shape::circular(metres(0.4)),
@@ -233,14 +234,21 @@ fn budget_refuses_what_is_no_uncertainty() {
         bad,
     )
     .unwrap_err();
-    assert_eq!(error.component, Component::Calibration);
+    assert!(matches!(
+        error,
+        BadFlowInputs::Spread {
+            row: budget::CALIBRATION,
+            ..
+        }
+    ));
     assert!(error.to_string().contains("calibration of the probe"));
     let bad = FlowInputs {
         repeat_dof: 0.0,
         ..inputs()
     };
     assert!(
-        Budget::of(
+        of_flow(
+            (1.0, Unit::One),
             Figure::Mass,
             Basis::Actual,
             Shape::circular(metres(0.4)),
@@ -258,7 +266,8 @@ fn humidity_counts_by_the_slope_of_density() {
     let slope = (moist(200.0, 95_000.0, 0.031).density().value.ln()
         - moist(200.0, 95_000.0, 0.029).density().value.ln())
         / 0.002;
-    let budget = Budget::of(
+    let budget = of_flow(
+        (1.0, Unit::One),
         Figure::Mass,
         Basis::Actual,
         Shape::circular(metres(0.4)),
@@ -270,11 +279,11 @@ fn humidity_counts_by_the_slope_of_density() {
     )
     .unwrap();
     let humidity = budget
-        .shares()
+        .rows()
         .iter()
-        .find(|share| share.component == Component::Humidity)
+        .find(|row| row.influence().origin.what == budget::HUMIDITY)
         .unwrap();
-    let ratio = humidity.u_rel / (slope.abs() * 0.004);
+    let ratio = humidity.contribution() / (slope.abs() * 0.004);
     assert!((ratio - 1.0).abs() < 4e-3, "{ratio}");
 }
 
@@ -443,12 +452,12 @@ fn dilution_refuses_what_cannot_be() {
 proptest! {
     #[test]
     fn parts_of_a_budget_sum_to_one_and_more_doubt_is_more(calibration in 0.0..0.1f64, t in 0.0..500.0f64) {
-        let of = |calibration_rel| Budget::of(
-            Figure::Mass, Basis::Actual, Shape::rectangular(metres(1.2), metres(0.8)), dry(t, 95_000.0),
+        let of = |calibration_rel| of_flow(
+            (1.0, Unit::One), Figure::Mass, Basis::Actual, Shape::rectangular(metres(1.2), metres(0.8)), dry(t, 95_000.0),
             FlowInputs { calibration_rel, dimensions_m: [0.002, 0.003], ..inputs() },
         ).unwrap();
         let budget = of(calibration);
-        let parts: f64 = budget.shares().iter().map(|share| share.part).sum();
+        let parts: f64 = budget.rows().iter().map(zonda_uncertainty::Row::share).sum();
         prop_assert!((parts - 1.0).abs() < 1e-12);
         prop_assert!(of(calibration + 0.001).u_rel() > budget.u_rel());
     }

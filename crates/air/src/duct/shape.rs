@@ -110,19 +110,27 @@ impl Shape {
     }
 
     /// Relative standard uncertainty of the area from those of the dimensions, m, in the order in which they
-    /// are stated (diameter; width, height; outer, inner), independent of each other:
-    /// 2 u(D)/D; √((u_W/W)² + (u_H/H)²); (π/2) √((D_o u_o)² + (D_i u_i)²)/A. The second of a circle is not used.
+    /// are stated and independent of each other: √Σ(∂A/∂x·u)²/A. The second of a circle is not used.
     ///
     /// Source: JCGM 100:2008, 5.1.2.
     pub fn area_u_rel(self, u: [f64; 2]) -> f64 {
+        let slopes = self.area_slopes().into_iter().zip(u);
+        let squares: f64 = slopes.map(|((_, slope), u)| (slope * u).powi(2)).sum();
+        squares.sqrt() / self.area().si()
+    }
+
+    /// The dimensions in the order in which they are stated, each with ∂A/∂x in m² per m: π D/2; H and W; π D_o/2 and
+    /// −π D_i/2.
+    pub fn area_slopes(self) -> Vec<(&'static str, f64)> {
         match self {
-            Self::Circular(circle) => 2.0 * u[0] / circle.diameter.si(),
+            Self::Circular(circle) => vec![("diameter", PI / 2.0 * circle.diameter.si())],
             Self::Rectangular(Rectangle { width, height }) => {
-                (u[0] / width.si()).hypot(u[1] / height.si())
+                vec![("width", height.si()), ("height", width.si())]
             }
-            Self::Annular(Annulus { outer, inner }) => {
-                PI / 2.0 * (outer.si() * u[0]).hypot(inner.si() * u[1]) / self.area().si()
-            }
+            Self::Annular(Annulus { outer, inner }) => vec![
+                ("outer diameter", PI / 2.0 * outer.si()),
+                ("inner diameter", -PI / 2.0 * inner.si()),
+            ],
         }
     }
 
