@@ -12,7 +12,7 @@ use zonda_uncertainty::{BadBudget, BadSpread, Budget, Dof, Influence, Origin, Sp
 
 use crate::duct::shape::Shape;
 use crate::humid::Air;
-use crate::known::{density_model, density_slopes};
+use crate::known::{density_model, density_slopes, local_power};
 use crate::velocity::Basis;
 
 /// Relative standard uncertainties and those of the dimensions and the state, all k = 1 and independent.
@@ -162,12 +162,10 @@ pub const PRESSURE: &str = "absolute pressure";
 /// The row of humidity.
 pub const HUMIDITY: &str = "humidity";
 
-/// By which power of the local density the figure goes: standard velocity is mass already, actual velocity is volume
-/// already.
+/// By which power of the local density the figure goes.
 const fn density_power(figure: Figure, basis: Basis) -> f64 {
-    match (figure, basis) {
-        (Figure::Mass, Basis::Actual) => 1.0,
-        (Figure::ActualVolume, Basis::Standard(_)) => -1.0,
-        _ => 0.0,
+    match figure {
+        Figure::Mass => local_power(basis),
+        Figure::ActualVolume => local_power(basis) - local_power(Basis::Actual),
     }
 }

@@ -152,7 +152,7 @@ impl KnownAir {
     pub fn density(&self) -> Result<Budget, LawError> {
         let density = self.air.density().value;
         let draft = Budget::draft("density", density, Unit::KilogramPerCubicMetre);
-        Ok(self.by_density(draft, density, Power::Same).finish()?)
+        Ok(self.by_density(draft, density, 1.0).finish()?)
     }
 
     /// The velocity on another basis, v·ρ_from/ρ_to, ρ of a standard basis being exact.
@@ -168,11 +168,7 @@ impl KnownAir {
             Unit::MetrePerSecond,
         )
         .through(&from.budget, gain);
-        let power = match (from.velocity.basis(), to) {
-            (Basis::Actual, Basis::Standard(_)) => Power::Same,
-            (Basis::Standard(_), Basis::Actual) => Power::Inverse,
-            _ => Power::None,
-        };
+        let power = local_power(from.velocity.basis()) - local_power(to);
         let budget = self.by_density(draft, velocity.si(), power).finish()?;
         Ok(KnownVelocity { velocity, budget })
     }
@@ -189,10 +185,7 @@ impl KnownAir {
         let draft = Budget::draft("mass flow", flux * a, Unit::KilogramPerSecond)
             .through(&velocity.budget, density * a)
             .through(area, flux);
-        let power = match velocity.velocity.basis() {
-            Basis::Actual => Power::Same,
-            Basis::Standard(_) => Power::None,
-        };
+        let power = local_power(velocity.velocity.basis());
         Ok(self.by_density(draft, flux * a, power).finish()?)
     }
 
@@ -257,28 +250,26 @@ impl KnownAir {
         Ok(draft.finish()?)
     }
 
-    /// Rows for a result that goes with the density, or against it.
-    fn by_density(&self, draft: Draft, result: f64, power: Power) -> Draft {
-        let power = match power {
-            Power::None => return draft,
-            Power::Same => result,
-            Power::Inverse => -result,
-        };
-        let slopes = density_slopes(self.air);
+    /// Rows for a result that goes with the local density to some power.
+    fn by_density(&self, draft: Draft, result: f64, power: f64) -> Draft {
+        if power == 0.0 {
+            return draft;
+        }
+        let (slopes, by) = (density_slopes(self.air), power * result);
         draft
-            .through(&self.temperature, power * slopes.temperature)
-            .through(&self.pressure, power * slopes.pressure)
-            .through(&self.humidity_ratio, power * slopes.humidity_ratio)
-            .row(density_model(self.air), power)
+            .through(&self.temperature, by * slopes.temperature)
+            .through(&self.pressure, by * slopes.pressure)
+            .through(&self.humidity_ratio, by * slopes.humidity_ratio)
+            .row(density_model(self.air), by)
     }
 }
 
-/// How a result goes with the local density.
-#[derive(Clone, Copy)]
-enum Power {
-    None,
-    Same,
-    Inverse,
+/// By which power of the local density a mass flux goes with a velocity: standard velocity is mass already.
+pub(crate) const fn local_power(basis: Basis) -> f64 {
+    match basis {
+        Basis::Actual => 1.0,
+        Basis::Standard(_) => 0.0,
+    }
 }
 
 /// ∂ln ρ of the ideal mixture.

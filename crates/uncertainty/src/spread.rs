@@ -64,6 +64,14 @@ pub enum BadSpread {
 }
 
 impl Spread {
+    /// No doubt at all.
+    pub const EXACT: Self = Self {
+        evaluation: Evaluation::B,
+        shape: Shape::Normal,
+        u: 0.0,
+        dof: Dof::INFINITE,
+    };
+
     /// Type A: u(x̄) = s/√n of n independent readings, ν = n − 1 (JCGM 100:2008, 4.2.3).
     ///
     /// # Errors
