@@ -49,6 +49,8 @@ bitflags::bitflags! {
         const BACKLOG = 1 << 18;
         /// The first answers after the line was brought back into step.
         const RESYNCED = 1 << 19;
+        /// A loop check was under way: a test signal stood on the loop, and the number is no process value.
+        const LOOP_CHECK = 1 << 20;
     }
 }
 
@@ -70,7 +72,10 @@ pub enum Worth {
 impl Quality {
     /// Flags that say where a number comes from and nothing against it.
     const REMARKS: Self = Self::SIMULATED.union(Self::BACKLOG).union(Self::RESYNCED);
-    const FAULTS: Self = Self::OPEN_LOOP.union(Self::SHORT).union(Self::NO_NUMBER);
+    const FAULTS: Self = Self::OPEN_LOOP
+        .union(Self::SHORT)
+        .union(Self::NO_NUMBER)
+        .union(Self::LOOP_CHECK);
     const OVERS: Self = Self::OVER_RANGE
         .union(Self::ABOVE_ENVELOPE)
         .union(Self::SATURATED);

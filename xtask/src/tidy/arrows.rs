@@ -6,13 +6,14 @@ use anyhow::{Context, Result};
 use cargo_metadata::{DependencyKind, Metadata, Node, Package, PackageId};
 
 /// The arrows that are allowed between our crates, lowest first. Everyone may use the model.
-const ARROWS: [(&str, &[&str]); 16] = [
+const ARROWS: [(&str, &[&str]); 17] = [
     ("zonda-model", &[]),
     ("zonda-uncertainty", &["zonda-model"]),
     ("zonda-signal", &["zonda-uncertainty", "zonda-model"]),
     ("zonda-protocol", &["zonda-model"]),
     ("zonda-air", &["zonda-uncertainty", "zonda-model"]),
     ("zonda-evaluate", &["zonda-uncertainty", "zonda-model"]),
+    ("zonda-proof", &["zonda-uncertainty", "zonda-model"]),
     (
         "zonda-config",
         &["zonda-signal", "zonda-protocol", "zonda-model"],
@@ -34,6 +35,7 @@ const ARROWS: [(&str, &[&str]); 16] = [
             "zonda-config",
             "zonda-signal",
             "zonda-evaluate",
+            "zonda-proof",
             "zonda-air",
             "zonda-model",
         ],
@@ -42,6 +44,7 @@ const ARROWS: [(&str, &[&str]); 16] = [
         "zonda-http",
         &[
             "zonda-station",
+            "zonda-proof",
             "zonda-report",
             "zonda-lines",
             "zonda-store",
@@ -69,13 +72,14 @@ const ARROWS: [(&str, &[&str]); 16] = [
 ];
 
 /// Crates without I/O, clock or async.
-pub(crate) const PURE: [&str; 7] = [
+pub(crate) const PURE: [&str; 8] = [
     "zonda-model",
     "zonda-uncertainty",
     "zonda-signal",
     "zonda-protocol",
     "zonda-air",
     "zonda-evaluate",
+    "zonda-proof",
     "zonda-config",
 ];
 
