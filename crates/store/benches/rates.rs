@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a bench stops where something is wrong")]
 
 use std::hint::black_box;
+use std::sync::Arc;
 use std::time::Duration;
 
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
@@ -10,7 +11,8 @@ use tokio::runtime::Runtime;
 use tokio::task::JoinHandle;
 use zonda_model::{Code, Period, Quality, Quantity, Sample, Stamp, Unit};
 use zonda_store::{
-    ChannelEntry, ChannelId, Grid, Key, Readable, Recorder, RecorderOptions, Start, Store,
+    Ask, ChannelEntry, ChannelId, Grid, Key, Readable, Recorder, RecorderOptions, Rule, Start,
+    Store,
 };
 
 const CHANNELS: i64 = 64;
@@ -169,5 +171,59 @@ fn reading(criterion: &mut Criterion) {
     runtime.block_on(bench.end());
 }
 
-criterion_group!(benches, writing, reading);
+/// A night of 64 channels at 4 Hz: 11 million samples in commits of a second.
+fn proving(criterion: &mut Criterion) {
+    const SECONDS: i64 = 43_200;
+    const PER_SECOND: i64 = 4;
+    let runtime = Runtime::new().unwrap();
+    let bench = runtime.block_on(bench());
+    runtime.block_on(async {
+        for s in 0..SECONDS {
+            let quarter = |q: i64| {
+                let late = Duration::from_millis(250 * q.unsigned_abs());
+                bench.scan(s).into_iter().map(move |sample| Sample {
+                    at: sample.at.plus(late),
+                    ..sample
+                })
+            };
+            let samples = (0..PER_SECOND).flat_map(quarter).collect();
+            bench.recorder.samples(samples).await.unwrap();
+            bench.recorder.flush().await.unwrap();
+        }
+    });
+    let read = bench.store.read();
+    let rule: Rule = Arc::new(|together: &mut [Sample<ChannelId>]| {
+        for sample in together {
+            let Some(Code::Count(count)) = sample.code else {
+                continue;
+            };
+            sample.value = Some(f64::from(i32::try_from(count).unwrap()) * 0.0123);
+        }
+    });
+    let mut group = criterion.benchmark_group("prove a night");
+    group.sample_size(10);
+    group.throughput(rows(SECONDS * PER_SECOND));
+    for (name, rule) in [("chain", None), ("chain and values", Some(rule))] {
+        let ask = Ask {
+            rule,
+            ..Ask::default()
+        };
+        group.bench_function(name, |bencher| {
+            bencher.iter(|| {
+                let verdict = runtime
+                    .block_on(read.verify(&ask, Arc::new(|_| {})))
+                    .unwrap();
+                assert!(verdict.is_well());
+                assert_eq!(
+                    verdict.covered.samples.cast_signed(),
+                    SECONDS * PER_SECOND * CHANNELS
+                );
+            });
+        });
+    }
+    group.finish();
+    runtime.block_on(bench.end());
+}
+
+criterion_group!(benches, writing, reading, proving);
 criterion_main!(benches);

@@ -14,6 +14,7 @@ use crate::insert::{self, NotInserted};
 use crate::recorder::Event;
 use crate::rollup;
 use crate::row::ChannelId;
+use crate::run::{self, RunChange};
 use crate::seal::{self, Commit};
 
 /// A change of how far the axis is from UTC.
@@ -34,6 +35,7 @@ pub(crate) struct Batch {
     pub(crate) gaps: Vec<GapEntry>,
     pub(crate) events: Vec<Event>,
     pub(crate) clocks: Vec<ClockRow>,
+    pub(crate) runs: Vec<RunChange>,
     /// The time the session is known to be alive: nothing in this batch or an earlier one is later.
     pub(crate) alive: Stamp,
     /// True for the last batch of an orderly end.
@@ -102,6 +104,7 @@ async fn store(
         }
     };
     insert_gaps(&mut transaction, &batch.gaps).await?;
+    run::insert_runs(&mut transaction, &batch.runs).await?;
     let commit = Commit {
         session: batch.session,
         batch: batch.number,

@@ -84,7 +84,8 @@ pub(crate) async fn connect_inspector(
     is_still: bool,
 ) -> Result<SqliteConnection, sqlx::Error> {
     let options = options(file).read_only(true).immutable(is_still);
-    SqliteConnection::connect_with(&options.pragma("query_only", "ON")).await
+    let options = options.pragma("query_only", "ON").row_buffer_size(1000);
+    SqliteConnection::connect_with(&options).await
 }
 
 /// One that cannot change the file, but can write a copy of it, which `query_only` would not allow.

@@ -8,6 +8,7 @@ use crate::book::GapBook;
 use crate::commit::{Batch, ClockRow};
 use crate::recorder::Event;
 use crate::row::{ChannelId, guarded};
+use crate::run::RunChange;
 use crate::session::Session;
 
 /// Events that memory holds while the disk takes nothing; further ones are counted and logged.
@@ -31,6 +32,8 @@ pub(crate) struct Hand {
     events: Vec<Event>,
     events_lost: u64,
     clocks: Vec<ClockRow>,
+    /// Few: some rows for each run that is open, and what people say of runs, who wait for the disk.
+    runs: Vec<RunChange>,
     session: i64,
     next_batch: i64,
     /// The latest time handed in, and as the file will know it.
@@ -50,6 +53,7 @@ impl Hand {
             events: Vec::new(),
             events_lost: 0,
             clocks: Vec::new(),
+            runs: Vec::new(),
             session: session.id,
             next_batch: 1,
             alive: session.at,
@@ -111,6 +115,10 @@ impl Hand {
         self.clocks.push(row);
     }
 
+    pub(crate) fn runs(&mut self, mut changes: Vec<RunChange>) {
+        self.runs.append(&mut changes);
+    }
+
     pub(crate) fn alive(&mut self, at: Stamp) {
         self.alive = self.alive.max(at);
     }
@@ -141,6 +149,7 @@ impl Hand {
             && self.book.news() == 0
             && self.events.is_empty()
             && self.clocks.is_empty()
+            && self.runs.is_empty()
             && self.alive == self.told_alive
     }
 
@@ -159,6 +168,7 @@ impl Hand {
             gaps,
             events: std::mem::take(&mut self.events),
             clocks: std::mem::take(&mut self.clocks),
+            runs: std::mem::take(&mut self.runs),
             alive: self.alive,
             is_last,
         }

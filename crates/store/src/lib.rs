@@ -28,6 +28,7 @@ mod read;
 mod recorder;
 mod rollup;
 mod row;
+mod run;
 mod schema;
 mod seal;
 mod session;
@@ -41,5 +42,8 @@ pub use open::{OpenOptions, Readable, Store};
 pub use read::{EventRow, GapRow, Key, SampleRow, SessionRow, Size};
 pub use recorder::{Event, Recorder, RecorderOptions, Recording, Severity, Stalled};
 pub use row::ChannelId;
-pub use seal::SealHead;
+pub use run::{
+    EvaluationEntry, Field, NoteEntry, RunChange, RunEntry, RunPage, RunRow, StepEntry, WordEntry,
+};
+pub use seal::{Ask, Covered, Covers, Fault, Flaw, Progress, Rule, SealHead, Verdict, Watch};
 pub use session::{Session, Start};

@@ -167,6 +167,13 @@ impl Readable {
         pool.unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    /// A connection of one's own that can read and nothing else, for work that needs one view of the
+    /// whole file while others write.
+    pub(crate) async fn inspector(&self) -> Result<SqliteConnection, sqlx::Error> {
+        let path = folder::record_path(self.dir());
+        engine::connect_inspector(&path, self.shared.is_still).await
+    }
+
     /// Replaces the connections, after an error that leaves them in doubt.
     pub(crate) async fn renew(&self) {
         let fresh = engine::readers(&folder::record_path(self.dir()), self.shared.is_still);

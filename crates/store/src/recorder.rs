@@ -10,6 +10,7 @@ use crate::commit::ClockRow;
 use crate::error::StoreError;
 use crate::open::Store;
 use crate::row::ChannelId;
+use crate::run::RunChange;
 use crate::session::Session;
 use crate::writer;
 
@@ -103,6 +104,7 @@ pub(crate) enum Entry {
         miss: Miss,
     },
     Event(Event),
+    Runs(Vec<RunChange>, Vec<Event>),
     Clock(ClockRow),
     Alive(Stamp),
     Flush(oneshot::Sender<()>),
@@ -180,6 +182,18 @@ impl Recorder {
     /// [`StoreError::Ended`].
     pub async fn event(&self, event: Event) -> Result<(), StoreError> {
         self.hand_over(Entry::Event(event)).await
+    }
+
+    /// Records what happened with runs, and the events that say so, in one commit.
+    ///
+    /// # Errors
+    /// [`StoreError::Ended`].
+    pub async fn runs(
+        &self,
+        changes: Vec<RunChange>,
+        events: Vec<Event>,
+    ) -> Result<(), StoreError> {
+        self.hand_over(Entry::Runs(changes, events)).await
     }
 
     /// Records how far the axis is from UTC from `at` on.

@@ -157,6 +157,10 @@ impl Writer {
                 .into_iter()
                 .for_each(|channel| self.hand.miss(channel, tick, &miss)),
             Entry::Event(event) => self.hand.event(event),
+            Entry::Runs(changes, events) => {
+                self.hand.runs(changes);
+                events.into_iter().for_each(|event| self.hand.event(event));
+            }
             Entry::Clock(row) => self.hand.clock(row),
             Entry::Alive(at) => self.hand.alive(at),
             Entry::Flush(done) => {

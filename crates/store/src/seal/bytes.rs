@@ -18,9 +18,12 @@ pub(crate) type Hash = [u8; 32];
 /// What stands in the place of the hash before the first link's.
 pub(crate) const NO_HASH: Hash = [0; 32];
 
-/// Flags that tell how a sample was acquired. No mapping can work them out again, so they are sealed;
-/// all others follow from the code and may be corrected.
-const ACQUIRED: Quality = Quality::LATE
+/// Flags that no mapping sets: they tell how a sample was acquired and how it stood among its
+/// neighbours. They are sealed with the code; all others follow from it and may be corrected. Flags of
+/// a sample without a code follow from nothing, and all of them are sealed.
+pub(crate) const ACQUIRED: Quality = Quality::STUCK
+    .union(Quality::NOISY)
+    .union(Quality::LATE)
     .union(Quality::SIMULATED)
     .union(Quality::HELD)
     .union(Quality::BACKLOG)
@@ -31,6 +34,12 @@ pub(crate) mod kind {
     pub(crate) const START: i64 = 0;
     pub(crate) const COMMIT: i64 = 1;
     pub(crate) const SESSION: i64 = 2;
+    pub(crate) const ENTRY: i64 = 3;
+}
+
+/// What a link of kind [`kind::ENTRY`] names: the table, and then the key in it.
+pub(crate) mod entry {
+    pub(crate) const CORRECTION: i64 = 1;
 }
 
 /// The last keys that the chain covers; `None` before the first. In the order of the file's columns.
@@ -80,12 +89,25 @@ impl Sealed {
             Some(Code::Count(count)) => (1, count.to_le_bytes()),
             Some(Code::Number(number)) => (2, number.to_le_bytes()),
         };
+        let sealed = if tag == 0 {
+            -1
+        } else {
+            i64::from(ACQUIRED.bits())
+        };
         Self {
             at,
             channel,
             tag,
             code,
-            acquired: flags & i64::from(ACQUIRED.bits()),
+            acquired: flags & sealed,
+        }
+    }
+
+    /// One whose code is something that the writer never wrote.
+    pub(crate) fn alien(at: i64, channel: i64) -> Self {
+        Self {
+            tag: u8::MAX,
+            ..Self::new(at, channel, None, 0)
         }
     }
 
@@ -134,9 +156,17 @@ impl Bytes {
 
     /// The samples, by time and then channel, and their marks. How many, the link has said.
     pub(crate) fn samples(&mut self, rows: &[Sealed], marks: &[u8]) {
-        for row in rows {
-            self.0.update(&row.bytes());
-        }
+        rows.iter().for_each(|row| self.sample(row));
+        self.marks(marks);
+    }
+
+    /// One of the samples.
+    pub(crate) fn sample(&mut self, row: &Sealed) {
+        self.0.update(&row.bytes());
+    }
+
+    /// The marks after the samples.
+    pub(crate) fn marks(&mut self, marks: &[u8]) {
         self.text(marks);
     }
 
@@ -190,6 +220,18 @@ impl Bytes {
         self.texts(mapping);
     }
 
+    /// A row of a table of its own: its numbers and its texts.
+    pub(crate) fn entry<const N: usize, const T: usize>(
+        &mut self,
+        numbers: [Option<i64>; N],
+        texts: [&[u8]; T],
+    ) {
+        for number in numbers {
+            self.optional(number);
+        }
+        self.texts(texts);
+    }
+
     pub(crate) fn hash(&self) -> Hash {
         *self.0.finalize().as_bytes()
     }
@@ -233,4 +275,17 @@ pub(crate) fn packed(pairs: &[(i64, i64)]) -> Option<Vec<u8>> {
 pub(crate) fn packed_keys(keys: &[i64]) -> Option<Vec<u8>> {
     let bytes = keys.iter().flat_map(|key| key.to_le_bytes());
     (!keys.is_empty()).then(|| bytes.collect())
+}
+
+/// What [`packed_keys`] packed; a rest that is no whole number is left out.
+pub(crate) fn unpacked_keys(bytes: Option<&[u8]>) -> Vec<i64> {
+    let (keys, _rest) = bytes.unwrap_or_default().as_chunks();
+    keys.iter().map(|key| i64::from_le_bytes(*key)).collect()
+}
+
+/// What [`packed`] packed.
+pub(crate) fn unpacked(bytes: Option<&[u8]>) -> Vec<(i64, i64)> {
+    let keys = unpacked_keys(bytes);
+    let (pairs, _rest) = keys.as_chunks::<2>();
+    pairs.iter().map(|[a, b]| (*a, *b)).collect()
 }

@@ -9,6 +9,12 @@
 //! chain is gone it begins anew, and says so for ever.
 
 mod bytes;
+mod cause;
+mod prove;
+mod sections;
+mod strays;
+mod verdict;
+mod walk;
 
 use sqlx::SqliteConnection;
 use zonda_model::{Sample, Stamp};
@@ -21,6 +27,9 @@ use crate::open::Readable;
 use crate::recorder::Event;
 use crate::row::ChannelId;
 use crate::session::Start;
+
+pub use prove::{Ask, Progress, Rule, Watch};
+pub use verdict::{Covered, Covers, Fault, Flaw, Verdict};
 
 /// The newest link of a record. Its hash stands for everything that was recorded up to it: whoever
 /// has a copy of it in another place can prove that nothing was changed or cut off before.
@@ -352,4 +361,28 @@ async fn put(
     .execute(connection)
     .await?;
     Ok(tip)
+}
+
+/// A correction as the chain covers it: what was asked for, not how far it is.
+async fn correction(
+    connection: &mut SqliteConnection,
+    id: i64,
+    bytes: &mut Bytes,
+) -> Result<(), sqlx::Error> {
+    let row = sqlx::query!(
+        r#"SELECT at, channel, from_at, to_at, undoes, mapping AS "mapping: Vec<u8>", reason AS "reason: Vec<u8>", by_whom AS "by_whom: Vec<u8>"
+           FROM correction WHERE id = ?"#,
+        id
+    )
+    .fetch_optional(connection)
+    .await?;
+    if let Some(row) = row {
+        let numbers = [id, row.at, row.channel, row.from_at, row.to_at].map(Some);
+        let [id, at, channel, from, to] = numbers;
+        bytes.entry(
+            [id, at, channel, from, to, row.undoes],
+            [&row.mapping, &row.reason, &row.by_whom],
+        );
+    }
+    Ok(())
 }
