@@ -43,7 +43,7 @@ bitflags::bitflags! {
         const SATURATED = 1 << 15;
         /// The device sent no usable number (a float that is not finite, an error word in place of digits).
         const NO_NUMBER = 1 << 16;
-        /// Inside the device's transition bands, neither measurement nor failure (NAMUR NE 43: 3.6 to 3.8, 20.5 to 21 mA).
+        /// Neither measurement nor failure: inside the device's transition bands (NAMUR NE 43: 3.6 to 3.8, 20.5 to 21 mA), at the foot of a signal without a live zero while the meter's other output says nothing either, or the same moving code as the neighbouring input's.
         const UNCERTAIN = 1 << 17;
         /// One of several that waited in a buffer: the stamp is interpolated.
         const BACKLOG = 1 << 18;

@@ -10,6 +10,7 @@ use zonda_store::{ChannelId, Event, Recorder, Severity, StoreError};
 
 use crate::Samples;
 use crate::board::{Board, Missing};
+use crate::finding;
 use crate::mapper::Mapper;
 use crate::patience::{News, Patience};
 
@@ -38,7 +39,9 @@ impl Desk {
         while scans.recv_many(&mut taken, TAKEN_MAX).await > 0 {
             self.pass_on(taken.drain(..)).await?;
         }
-        Ok(())
+        let mut rest = self.mapper.finish();
+        self.hand_over(&mut rest).await?;
+        self.tell_findings().await
     }
 
     async fn pass_on(&mut self, scans: impl Iterator<Item = Scan>) -> Result<(), StoreError> {
@@ -46,10 +49,12 @@ impl Desk {
         for scan in scans {
             let news = match scan.outcome {
                 Ok(codes) => {
-                    samples.extend(self.mapper.samples(scan.source, scan.at, &codes));
+                    let (when, offset) = ((scan.tick, scan.at), self.axis.axis_minus_utc_us());
+                    samples.extend(self.mapper.scanned(scan.source, when, offset, &codes));
                     self.of(scan.source).answered()
                 }
                 Err(miss) => {
+                    samples.extend(self.mapper.missed(scan.source, scan.tick, &miss));
                     // Order matters to the record: what came before a miss goes before it.
                     self.hand_over(&mut samples).await?;
                     self.miss(scan.source, scan.tick, &miss).await?;
@@ -60,7 +65,23 @@ impl Desk {
                 self.tell(scan.source, scan.at, news).await?;
             }
         }
-        self.hand_over(&mut samples).await
+        self.hand_over(&mut samples).await?;
+        self.tell_findings().await
+    }
+
+    /// What the mapper has found, into the journal and the log.
+    async fn tell_findings(&mut self) -> Result<(), StoreError> {
+        let offset = self.axis.axis_minus_utc_us();
+        for (at, finding) in self.mapper.findings() {
+            let event = finding::event(&finding, at, offset, &self.config);
+            if event.severity == Severity::Info {
+                tracing::info!(subject = %event.subject, "{}", event.text);
+            } else {
+                tracing::warn!(subject = %event.subject, "{}", event.text);
+            }
+            self.recorder.event(event).await?;
+        }
+        Ok(())
     }
 
     fn of(&mut self, source: SourceId) -> &mut Patience {

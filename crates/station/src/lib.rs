@@ -12,9 +12,14 @@
 
 pub mod board;
 mod desk;
+mod finding;
 mod mapper;
+mod pairing;
 mod patience;
+mod presence;
+mod standing;
 mod station;
+mod still;
 mod supervisor;
 
 pub use station::{StartError, Station, Stopped};
