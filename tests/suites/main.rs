@@ -14,6 +14,7 @@ mod refusals;
 mod rig;
 mod shutdown;
 mod text_meter;
+mod uncertainty;
 
 use std::process::ExitCode;
 
@@ -34,6 +35,7 @@ fn main() -> ExitCode {
         clock::tests(),
         refusals::tests(),
         examples::tests(),
+        uncertainty::tests(),
     ]
     .into_iter()
     .flatten()
