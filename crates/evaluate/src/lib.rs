@@ -1,7 +1,8 @@
 //! From stored samples to statements that stand in a test report.
 //!
 //! What is here: means over stretches, windows and moving windows ([`mean`], [`windows`], [`moving`]),
-//! since when and until when a channel is steady ([`steadiness`]).
+//! since when and until when a channel is steady ([`steadiness`]); how even a work zone is ([`zone`]); how fast something rises,
+//! settles and recovers ([`transient`]).
 //!
 //! Words: a *reading* is a value with its quality and time; a *stretch* is a piece of time; *coverage* is the
 //! share of a stretch that good readings speak for. Gaps are never filled and nothing is carried across them. Every result says
@@ -21,6 +22,7 @@
 )]
 
 pub mod allan;
+mod band;
 mod bend;
 mod blocks;
 pub mod coverage;
@@ -32,18 +34,24 @@ pub mod moments;
 pub mod moving;
 mod reading;
 pub mod robust;
+pub mod soak;
 pub mod steadiness;
 mod stretch;
 mod sum;
+pub mod transient;
 pub mod weighted;
 pub mod windows;
+pub mod zone;
 
+pub use band::{BadBand, Band};
 pub use doubt::{ChannelDoubts, Doubt};
 pub use mean::{Averaging, Mean, MeanRule};
 pub use moments::Moments;
 pub use reading::{Reading, Sieve, Tally};
+pub use soak::{InBand, Soak, Soaking};
 pub use steadiness::{State, Steadiness, SteadyRule, steady_stretches};
 pub use stretch::{EmptyStretch, Stretch};
+pub use transient::Course;
 
 /// Straight lines, budgets and their checks, as every evaluation uses them.
 pub use zonda_uncertainty as uncertainty;

@@ -171,19 +171,29 @@ impl Averaging {
     /// # Errors
     /// [`PushError`] for a reading outside the stretch or earlier than the one before; it is not taken.
     pub fn push(&mut self, reading: &Reading) -> Result<(), PushError> {
-        let at = reading.at;
+        self.check(reading.at)?;
+        self.admit(reading);
+        Ok(())
+    }
+
+    /// Whether a reading at that time may be taken.
+    pub(crate) fn check(&self, at: Stamp) -> Result<(), PushError> {
         if !self.stretch.contains(at) {
             let stretch = self.stretch;
             return Err(PushError::Outside { at, stretch });
         }
-        if let Some(last) = self.seen.filter(|last| at < *last) {
-            return Err(PushError::OutOfOrder { at, last });
+        match self.seen.filter(|last| at < *last) {
+            Some(last) => Err(PushError::OutOfOrder { at, last }),
+            None => Ok(()),
         }
-        self.seen = Some(at);
-        if let Some(value) = self.rule.sieve.admit(reading, &mut self.tally) {
-            self.take(at, value);
-        }
-        Ok(())
+    }
+
+    /// Takes a reading that was checked; its value, where it is used.
+    pub(crate) fn admit(&mut self, reading: &Reading) -> Option<f64> {
+        self.seen = Some(reading.at);
+        let value = self.rule.sieve.admit(reading, &mut self.tally)?;
+        self.take(reading.at, value);
+        Some(value)
     }
 
     fn take(&mut self, at: Stamp, value: f64) {

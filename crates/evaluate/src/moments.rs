@@ -80,6 +80,11 @@ impl Moments {
         self.range.map(|(_, max)| max)
     }
 
+    /// Σx.
+    pub(crate) const fn sum(&self) -> Sum {
+        self.sum
+    }
+
     /// Σ(x − x̄)².
     pub(crate) fn deviations(&self) -> f64 {
         let mut both = self.sum;

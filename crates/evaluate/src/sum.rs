@@ -46,6 +46,19 @@ impl Sum {
         self.high + self.low
     }
 
+    /// Σxy − a·Σy − b·Σx + n·a·b, which is Σ(x − a)(y − b), where `self` is Σxy; each factor is its sum and its centre.
+    pub(crate) fn cross_centred(self, one: (Self, f64), two: (Self, f64), n: f64) -> f64 {
+        let mut all = self;
+        for (sum, centre) in [(one.0, two.1), (two.0, one.1)] {
+            all.add_product(-centre, sum.high);
+            all.low -= centre * sum.low;
+        }
+        let (product, error) = two_product(one.1, two.1);
+        all.add_product(n, product);
+        all.low += n * error;
+        all.value()
+    }
+
     /// Σxy − m·(Σx + Σy) + n·m², which is Σ(x − m)(y − m), where `self` is Σxy and `both` Σx + Σy.
     pub(crate) fn centred(self, both: Self, n: f64, m: f64) -> f64 {
         let mut all = self;
