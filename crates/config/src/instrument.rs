@@ -175,7 +175,7 @@ impl StuckPlan {
     /// A thermometer's last digit may rest while an oven holds its temperature (our choice, no source).
     pub const TEMPERATURE_AFTER: Duration = Duration::from_hours(1);
     /// Of a velocity's signal, as a share of its span: a converter's noise stays within (our choice, no source).
-    pub const VELOCITY_BAND: f64 = 0.000_5;
+    pub const VELOCITY_BAND: f64 = 0.001;
 }
 
 /// What is known of the errors on the way from the air to a channel; `None` is not stated.

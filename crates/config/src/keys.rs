@@ -682,7 +682,7 @@ const STUCK_BAND: Key = may(
     "stuck_band",
     Kind::Amount,
     "\"5 µA\"",
-    "how far the signal may move and still count as standing still: the converter's noise. Default of a velocity 0.05 % of the signal's span, else 0",
+    "how far the signal may move and still count as standing still: the converter's noise. Default of a velocity 0.1 % of the signal's span, else 0",
 );
 const LOOP_TOLERANCE: Key = may(
     "loop_tolerance",

@@ -174,7 +174,7 @@ fn what_is_known_of_the_way_stands_with_the_channel() {
     assert_eq!(check.age_max, Duration::from_hours(180 * 24));
     let stuck = velocity.stuck.unwrap();
     assert_eq!(stuck.after, Duration::from_mins(10));
-    close(stuck.band, 8e-6);
+    close(stuck.band, 16e-6);
     assert_eq!(channel(&config, "Exhaust.temperature").stuck, None);
     let text = channel(&config, "Exhaust.velocity-text");
     assert_eq!((text.loop_check, text.accuracy.output), (None, None));

@@ -6,6 +6,7 @@ use std::path::Path;
 use zonda_model::Quantity;
 use zonda_model::written::{Amount, Span};
 
+use crate::instruments::{Band, ENVELOPE, Meter, Output, VELOCITY_MAX};
 use crate::wiring::{
     LineWiring, LoopWiring, MeterWiring, ModuleWiring, Talk, TextField, TextWiring, Wire, Wiring,
 };
@@ -61,16 +62,17 @@ fn write_all(text: &mut String, station: Station, wiring: &Wiring) -> std::fmt::
     for line in &wiring.lines {
         write_line(text, line)?;
     }
-    writeln!(text, "\n# The meters. The ranges are those set on them.")?;
-    for meter in &wiring.meters {
-        write_meter(text, meter)?;
-    }
+    write_envelope(text)?;
     writeln!(
         text,
-        "\n# The same meters as text: where both disagree, a range is set wrong."
+        "\n# The meters. The ranges are those set on them. Two are heard as text as well: where both\n\
+         # disagree, a range is set wrong."
     )?;
-    for line in &wiring.lines {
-        write_text_meter(text, line)?;
+    for meter in &wiring.meters {
+        write_meter(text, meter)?;
+        for line in &wiring.lines {
+            write_text_of(text, meter, line)?;
+        }
     }
     writeln!(text, "\n# Oven and room.")?;
     for wired in &wiring.loops {
@@ -173,31 +175,61 @@ fn output(wired: &LoopWiring) -> Vec<String> {
     pairs
 }
 
-fn write_meter(text: &mut String, meter: &MeterWiring) -> std::fmt::Result {
-    writeln!(text, "\n[meter.{}]", meter.name)?;
+/// Where the probes' velocity can be believed.
+fn write_envelope(text: &mut String) -> std::fmt::Result {
     writeln!(
         text,
-        "velocity = {{ {} }}",
-        output(&meter.velocity).join(", ")
+        "\n# The probes: what they measure in which air. The temperature holds as far as the bands.\n[envelope.hot-probe]"
     )?;
-    writeln!(
-        text,
-        "temperature = {{ {} }}",
-        output(&meter.temperature).join(", ")
-    )
+    let mut from = 0.0;
+    let mut bands = Vec::new();
+    for Band { to_c, velocity_min } in ENVELOPE {
+        bands.push(format!(
+            "\"{from}-{to_c} °C: {velocity_min}-{VELOCITY_MAX} m/s\""
+        ));
+        from = to_c;
+    }
+    writeln!(text, "velocity = [{}]", bands.join(", "))
 }
 
-fn write_text_meter(text: &mut String, line: &LineWiring) -> std::fmt::Result {
+/// How well a meter reads, by its maker.
+fn accuracy(quantity: Quantity) -> String {
+    let (share, zero) = Meter::VELOCITY_ACCURACY;
+    match quantity {
+        Quantity::Velocity => format!("\"{} % of reading + {zero} m/s\"", share * 100.0),
+        _ => format!("\"{} K\"", Meter::TEMPERATURE_ACCURACY),
+    }
+}
+
+fn write_meter(text: &mut String, meter: &MeterWiring) -> std::fmt::Result {
+    writeln!(text, "\n[meter.{}]", meter.name)?;
+    writeln!(text, "probe = {{ envelope = \"hot-probe\" }}")?;
+    let output_accuracy = Output::ACCURACY * 100.0;
+    writeln!(text, "output_accuracy = \"{output_accuracy} % of span\"")?;
+    for wired in [&meter.velocity, &meter.temperature] {
+        let quantity = wired.quantity;
+        let says = output(wired).join(", ");
+        let accuracy = accuracy(quantity);
+        writeln!(text, "{quantity} = {{ {says}, accuracy = {accuracy} }}")?;
+    }
+    Ok(())
+}
+
+/// What a meter says on a line of text, if this one is its.
+fn write_text_of(text: &mut String, meter: &MeterWiring, line: &LineWiring) -> std::fmt::Result {
     let Wire::Text { text: said, .. } = &line.wire else {
         return Ok(());
     };
-    writeln!(text, "\n[meter.{}-text]", said.meter)?;
+    if said.meter != meter.name {
+        return Ok(());
+    }
     said.fields.iter().try_for_each(|field| {
         let TextField { quantity, unit, .. } = field;
         let input = format!("{}.{quantity}", line.name);
+        let accuracy = accuracy(*quantity);
         writeln!(
             text,
-            "{quantity} = {{ input = \"{input}\", unit = \"{unit}\" }}"
+            "{quantity}-text = {{ input = \"{input}\", unit = \"{unit}\", accuracy = {accuracy} }}"
         )
     })
 }
@@ -253,14 +285,15 @@ mod tests {
             ("meter/Z1-left/velocity/input", "A.1"),
             ("meter/Z1-left/velocity/signal", "4-20 mA"),
             ("meter/Z3-right/temperature/range", "0-300 °C"),
-            ("meter/Z2-middle-text/velocity/input", "display-1.velocity"),
+            ("meter/Z2-middle/velocity-text/input", "display-1.velocity"),
+            ("meter/Z2-middle/probe/envelope", "hot-probe"),
             ("channel/room-temperature/range", "-20 to 80 °C"),
             ("channel/room-temperature/input", "U.3"),
             ("channel/barometer/margin", "10 mV"),
         ] {
             assert_eq!(at(&table, path).as_str(), Some(value), "{path}");
         }
-        assert_eq!(at(&table, "meter").as_table().unwrap().len(), 14);
+        assert_eq!(at(&table, "meter").as_table().unwrap().len(), 12);
         assert_eq!(at(&table, "channel").as_table().unwrap().len(), 8);
         for (name, line) in at(&table, "line").as_table().unwrap() {
             assert_eq!(line["simulated"].as_bool(), Some(true), "{name}");
