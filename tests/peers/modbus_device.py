@@ -17,7 +17,7 @@ import asyncio
 import json
 import time
 
-from pymodbus import FramerType
+from pymodbus import FramerType, ModbusDeviceIdentification
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
@@ -85,14 +85,25 @@ def read_arguments():
     parser.add_argument("--settings", default="19200 8E1", help="speed, bits, parity, stop bits")
     parser.add_argument("--units", type=int, nargs="+", default=[1])
     parser.add_argument("--registers", type=int, default=REGISTERS_MAX)
+    parser.add_argument("--identity", action="store_true", help="answer function 43/14")
+    parser.add_argument("--revision", default="1.0", help="what it says its revision is")
     parser.add_argument("--log", required=True, help="file for the answers, one JSON object a line")
     return parser.parse_args()
+
+
+def identity(arguments):
+    """What the device says it is (MODBUS Application Protocol V1.1b3, 6.21), or nothing."""
+    if not arguments.identity:
+        return None
+    return ModbusDeviceIdentification(
+        info_name={"VendorName": "An outside peer", "ProductCode": "P-16", "MajorMinorRevision": arguments.revision}
+    )
 
 
 def make_server(arguments, devices, log: Log):
     simulated = [device.simulated for device in devices]
     if arguments.tcp:
-        return ModbusTcpServer(simulated, address=("127.0.0.1", 0), trace_pdu=log.trace)
+        return ModbusTcpServer(simulated, address=("127.0.0.1", 0), identity=identity(arguments), trace_pdu=log.trace)
     baud, frame = arguments.settings.split()
     return ModbusSerialServer(
         simulated,
@@ -102,6 +113,7 @@ def make_server(arguments, devices, log: Log):
         bytesize=int(frame[0]),
         parity=frame[1],
         stopbits=int(frame[2]),
+        identity=identity(arguments),
         trace_pdu=log.trace,
     )
 

@@ -42,6 +42,7 @@ def make_line(n: int):
 def read_arguments():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--serial", required=True, metavar="PATH")
+    parser.add_argument("--baud", type=int, default=9600)
     parser.add_argument("--every", type=float, default=1.0, help="seconds between two lines")
     parser.add_argument("--log", required=True, help="file for the lines sent, as JSON")
     return parser.parse_args()
@@ -64,7 +65,7 @@ def send_for_ever(port: serial.Serial, every: float, log):
 
 if __name__ == "__main__":
     arguments = read_arguments()
-    with serial.Serial(arguments.serial, 9600) as port, open(arguments.log, "a", buffering=1) as log:
+    with serial.Serial(arguments.serial, arguments.baud) as port, open(arguments.log, "a", buffering=1) as log:
         print("ready", flush=True)
         try:
             send_for_ever(port, arguments.every, log)

@@ -4,8 +4,10 @@
 mod cable;
 mod clock;
 mod csv_outside;
+mod discover;
 mod disk;
 mod examples;
+mod iio;
 mod night;
 mod peers;
 mod power;
@@ -27,6 +29,8 @@ fn main() -> ExitCode {
         text_meter::tests(),
         csv_outside::tests(),
         cable::tests(),
+        iio::tests(),
+        discover::tests(),
         power::tests(),
         rig::tests(),
         night::tests(),

@@ -40,4 +40,5 @@ pub use instrument::{
     AccuracyPlan, BothWays, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, OutputPlan,
     ProbePlan, StuckPlan, Way,
 };
+pub use line::read_address;
 pub use plan::*;

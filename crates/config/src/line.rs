@@ -231,7 +231,10 @@ pub(crate) fn read_timeout(
 }
 
 /// `host:port`, `[v6]:port`, or a host alone where there is a port to assume.
-pub(crate) fn read_address(text: &str, default: Option<u16>) -> Result<(String, u16), String> {
+///
+/// # Errors
+/// A sentence that says what is wrong with it.
+pub fn read_address(text: &str, default: Option<u16>) -> Result<(String, u16), String> {
     if let Ok(address) = text.parse::<std::net::SocketAddr>() {
         return Ok((address.ip().to_string(), address.port()));
     }

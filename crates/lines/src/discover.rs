@@ -17,7 +17,10 @@ use std::time::Duration;
 
 use tokio_util::sync::CancellationToken;
 use zonda_protocol::modbus::identification::ObjectId;
-use zonda_protocol::serial::{DataBits, Parity, SerialSettings, StopBits};
+use zonda_protocol::serial::{DataBits, Parity, StopBits};
+
+/// Speed and framing of a port.
+pub use zonda_protocol::serial::SerialSettings;
 
 use crate::iio::sysfs::{read_number, shared};
 use crate::iio::{IioFound, iio_devices};

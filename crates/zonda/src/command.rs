@@ -3,6 +3,7 @@
 mod bench;
 mod check;
 mod demo;
+mod discover;
 mod export;
 mod rig;
 mod serve;
@@ -18,6 +19,7 @@ pub(crate) enum Command {
     Demo(demo::Demo),
     Serve(serve::Serve),
     Check(check::Check),
+    Discover(discover::Discover),
     Watch(watch::Watch),
     Export(export::Export),
     Rig(rig::RigCommand),
@@ -31,6 +33,7 @@ impl Command {
             Self::Demo(demo) => demo.run(),
             Self::Serve(serve) => serve.run(),
             Self::Check(check) => check.run(),
+            Self::Discover(discover) => discover.run(),
             Self::Watch(watch) => watch.run(),
             Self::Export(export) => export.run(),
             Self::Rig(rig) => rig.run(),

@@ -80,13 +80,18 @@ pub fn serial_ports(root: &Path) -> io::Result<Vec<SerialPort>> {
             path: stable
                 .cloned()
                 .unwrap_or_else(|| root.join("dev").join(device)),
-            is_stable: stable.is_some(),
+            is_stable: stable.is_some() || !is_plugged(device),
             device: device.clone(),
             adapter,
             has_twin,
         }
     };
     Ok(devices.iter().map(port).collect())
+}
+
+/// A port of an adapter; others are soldered to the board and keep their names.
+fn is_plugged(device: &str) -> bool {
+    device.starts_with("ttyUSB") || device.starts_with("ttyACM")
 }
 
 /// A terminal that is a port of something: not a console, not a pseudo-terminal, and not one of the

@@ -6,7 +6,9 @@
 
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
+use std::path::Path;
 
+use zonda_config::IioPlan;
 use zonda_config::iio::written_scale;
 use zonda_model::{Quantity, Unit};
 use zonda_protocol::serial::SerialSettings;
@@ -40,6 +42,15 @@ impl Way<'_> {
 /// A text as TOML has it.
 fn quoted(text: &str) -> String {
     toml::Value::String(text.to_owned()).to_string()
+}
+
+/// A key, in quotation marks only where it needs them.
+fn key_of(text: &str) -> String {
+    let is_bare = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
+    if !text.is_empty() && text.chars().all(is_bare) {
+        return text.to_owned();
+    }
+    quoted(text)
 }
 
 /// A comment never runs into the next line.
@@ -91,8 +102,9 @@ fn module(out: &mut String, line: &str, unit: &UnitFound) {
     );
     let _ = writeln!(
         out,
-        "[module.{name}]\nline = \"{line}\"\nunit = {}\nregisters = \"{table} 0-{last}\"\ncode = \"uint16\"   # or int16, float32 …: its manual says",
-        unit.unit
+        "[module.{name}]\nline = \"{line}\"\nunit = {}\nregisters = \"{table} 0-{last}\"\ncode = \"{}\"   # or another: its manual says",
+        unit.unit,
+        code_of(&found.values)
     );
     let _ = writeln!(
         out,
@@ -103,6 +115,16 @@ fn module(out: &mut String, line: &str, unit: &UnitFound) {
             out,
             "[channel.{name}-{input}]\nquantity = \"ratio\"\nunit = \"1\"\ninput = \"{name}.{input}\""
         );
+    }
+}
+
+/// Counts just below 65 536 are small negative ones, most likely.
+fn code_of(values: &[u16]) -> &'static str {
+    const NEGATIVE: u16 = 0xFF00;
+    if values.iter().any(|value| *value >= NEGATIVE) {
+        "int16"
+    } else {
+        "uint16"
     }
 }
 
@@ -168,7 +190,7 @@ fn column(column: &Column) -> String {
 /// `units = { velocity = "m/s" }`, where there are any.
 fn pairs(key: &str, pairs: impl Iterator<Item = (String, String)>) -> Option<String> {
     let pairs: Vec<_> = pairs
-        .map(|(name, value)| format!("{} = {}", quoted(&name), quoted(&value)))
+        .map(|(name, value)| format!("{} = {}", key_of(&name), quoted(&value)))
         .collect();
     (!pairs.is_empty()).then(|| format!("{key} = {{ {} }}", pairs.join(", ")))
 }
@@ -222,6 +244,9 @@ pub fn iio(name: &str, found: &IioFinding, is_alone: bool) -> Option<String> {
     if !is_alone {
         say("bus_address", &found.device.bus_address);
     }
+    let root = found.device.folder.parent().and_then(Path::to_str);
+    let root = root.filter(|root| *root != IioPlan::ROOT);
+    device.extend(root.map(|root| format!("root = {}", quoted(root))));
     if found.device.name.is_none() && found.device.label.is_none() {
         return None;
     }
