@@ -246,7 +246,8 @@ fn humidity_ratio(text: &str) -> Option<f64> {
     .into_iter()
     // `kg/kg` ends in `g/kg` too, and then leaves no number.
     .find_map(|(unit, factor)| {
-        let number: f64 = text.strip_suffix(unit)?.trim().parse().ok()?;
+        let number = text.strip_suffix(unit)?.trim().replace('−', "-");
+        let number: f64 = number.parse().ok()?;
         Some(number * factor)
     })
 }

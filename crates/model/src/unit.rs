@@ -90,6 +90,10 @@ units! {
     CubicMetrePerHour = VolumeFlow, "m³/h", ["m3/h"], 1.0 / 3600.0, 0.0;
     /// l/s
     LitrePerSecond = VolumeFlow, "l/s", ["L/s"], 1e-3, 0.0;
+    /// l/h
+    LitrePerHour = VolumeFlow, "l/h", ["L/h"], 1e-3 / 3600.0, 0.0;
+    /// US gal/h (a gallon is 231 in³)
+    GallonPerHour = VolumeFlow, "US gal/h", [], 231.0 * INCH * INCH * INCH / 3600.0, 0.0;
     /// ft³/min
     CubicFootPerMinute = VolumeFlow, "ft³/min", ["ft3/min", "cfm", "CFM"], FOOT * FOOT * FOOT / 60.0, 0.0;
     /// kg/s

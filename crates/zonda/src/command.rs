@@ -1,5 +1,6 @@
 //! The commands.
 
+mod air;
 mod bench;
 mod check;
 mod demo;
@@ -24,6 +25,7 @@ pub(crate) enum Command {
     Export(export::Export),
     Rig(rig::RigCommand),
     Bench(bench::Bench),
+    Air(air::Air),
 }
 
 impl Command {
@@ -38,6 +40,7 @@ impl Command {
             Self::Export(export) => export.run(),
             Self::Rig(rig) => rig.run(),
             Self::Bench(bench) => bench.run(),
+            Self::Air(air) => air.run(),
         }
     }
 }

@@ -1,11 +1,13 @@
 //! The `zonda` binary: reads the command line and hands over; one file a command.
 
 mod address;
+mod amount;
 mod command;
 mod exit;
 mod host;
 mod logging;
 mod night;
+mod sheet;
 mod when;
 mod whole_file;
 
@@ -32,7 +34,7 @@ const EXIT_CODES: &str = "Exit codes: 0 done; 1 the thing asked about is not wel
     Logs go to standard error, readable on a terminal and as JSON otherwise; RUST_LOG=debug shows more.";
 
 fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = Cli::parse_from(amount::with_true_minus(std::env::args_os()));
     logging::start();
     match cli.command.run() {
         Ok(exit) => exit.into(),

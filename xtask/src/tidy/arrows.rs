@@ -63,6 +63,7 @@ const ARROWS: [(&str, &[&str]); 17] = [
             "zonda-lines",
             "zonda-store",
             "zonda-config",
+            "zonda-air",
             "zonda-model",
         ],
     ),

@@ -58,9 +58,8 @@ pub(crate) fn read(file: &Path) -> anyhow::Result<Result<Checked, Faults>> {
     let text =
         std::fs::read_to_string(file).with_context(|| format!("cannot read {}", file.display()))?;
     let folder = file.parent().unwrap_or(Path::new(""));
-    let read_table = |path: &str| {
-        std::fs::read_to_string(folder.join(path)).map_err(|error| error.to_string())
-    };
+    let read_table =
+        |path: &str| std::fs::read_to_string(folder.join(path)).map_err(|error| error.to_string());
     let name = file.display().to_string();
     Ok(zonda_config::check_with(&name, &text, &read_table))
 }
