@@ -376,21 +376,26 @@ fn check_five_points(case: &Case) {
     let fit = Fit::new(&points).unwrap();
     let corrected = fit.correct(case.input("new_reading_mA"));
     for (key, found) in [
-        ("slope", fit.slope()),
-        ("intercept_mA", fit.intercept()),
+        ("slope", fit.line().slope()),
+        ("intercept_mA", fit.line().intercept()),
         ("s_residual_mA", fit.scatter()),
-        ("u_slope", fit.slope_uncertainty()),
-        ("u_intercept_mA", fit.intercept_uncertainty()),
-        ("r_slope_intercept", fit.correlation()),
+        ("u_slope", fit.line().slope_u()),
+        ("u_intercept_mA", fit.line().intercept_u()),
+        ("r_slope_intercept", fit.line().correlation()),
         ("corrected_mA", corrected.value),
         ("u_corrected_mA_one_reading", corrected.uncertainty),
     ] {
         case.close(found, case.expected(key));
     }
-    for (found, expected) in fit.residuals().iter().zip(case.expecteds("residuals_mA")) {
+    for (found, expected) in fit
+        .line()
+        .residuals()
+        .iter()
+        .zip(case.expecteds("residuals_mA"))
+    {
         case.close(*found, expected);
     }
-    assert_eq!(fit.degrees_of_freedom(), 3);
+    assert!((fit.line().dof() - 3.0).abs() < f64::EPSILON);
 }
 
 fn check_square_root(case: &Case) {

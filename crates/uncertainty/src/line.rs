@@ -39,16 +39,14 @@ pub struct NoisyPoint {
 /// Why no line can be fitted.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum BadLine {
-    /// Too few points for what was asked.
+    /// Too few points for a line.
+    #[error("a line needs at least 2 points, there are {0}")]
+    TooFew(usize),
+    /// Too few points for a scatter that is to say how noisy they are.
     #[error(
-        "a line needs at least {needed} points here, there are {given}; two points can be adjusted to, not checked"
+        "a line and its scatter need at least 3 points, there are {0}; two points can be adjusted to, not checked"
     )]
-    TooFew {
-        /// How many there are.
-        given: usize,
-        /// How many it takes.
-        needed: usize,
-    },
+    TooFewForScatter(usize),
     /// A coordinate that is no number.
     #[error("point {} is not a pair of finite numbers", index + 1)]
     NotFinite {
@@ -312,13 +310,10 @@ impl NoisyPoint {
 }
 
 fn check(points: &[NoisyPoint], noise: Noise) -> Result<(), BadLine> {
-    let needed = match noise {
-        Noise::Stated => 2,
-        Noise::FromScatter => 3,
-    };
-    if points.len() < needed {
-        let given = points.len();
-        return Err(BadLine::TooFew { given, needed });
+    match (noise, points.len()) {
+        (Noise::Stated, few @ 0..2) => return Err(BadLine::TooFew(few)),
+        (Noise::FromScatter, few @ 0..3) => return Err(BadLine::TooFewForScatter(few)),
+        _ => (),
     }
     if let Some(index) = points.iter().position(|point| !point.is_finite()) {
         return Err(BadLine::NotFinite { index });

@@ -171,7 +171,11 @@ fn what_is_no_line_is_refused_with_a_sentence() {
     let said = |line: Result<Line, BadLine>| line.unwrap_err().to_string();
     assert_eq!(
         said(Line::ordinary(&[(0.0, 0.0), (1.0, 1.0)])),
-        "a line needs at least 3 points here, there are 2; two points can be adjusted to, not checked"
+        "a line and its scatter need at least 3 points, there are 2; two points can be adjusted to, not checked"
+    );
+    assert_eq!(
+        said(Line::weighted(&[(1.0, 0.0, 0.1)])),
+        "a line needs at least 2 points, there are 1"
     );
     assert_eq!(
         said(Line::ordinary(&[(1.0, 0.0), (1.0, 1.0), (1.0, 2.0)])),
