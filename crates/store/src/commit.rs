@@ -11,6 +11,7 @@ use crate::book::GapEntry;
 use crate::engine;
 use crate::error::StoreError;
 use crate::insert::{self, NotInserted};
+use crate::loop_check::{self, LoopCheckEntry};
 use crate::recorder::Event;
 use crate::rollup;
 use crate::row::ChannelId;
@@ -36,6 +37,7 @@ pub(crate) struct Batch {
     pub(crate) events: Vec<Event>,
     pub(crate) clocks: Vec<ClockRow>,
     pub(crate) runs: Vec<RunChange>,
+    pub(crate) loop_checks: Vec<LoopCheckEntry>,
     /// The time the session is known to be alive: nothing in this batch or an earlier one is later.
     pub(crate) alive: Stamp,
     /// True for the last batch of an orderly end.
@@ -105,6 +107,7 @@ async fn store(
     };
     insert_gaps(&mut transaction, &batch.gaps).await?;
     run::insert_runs(&mut transaction, &batch.runs).await?;
+    loop_check::insert_loop_checks(&mut transaction, &batch.loop_checks).await?;
     let commit = Commit {
         session: batch.session,
         batch: batch.number,

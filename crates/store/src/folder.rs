@@ -123,6 +123,14 @@ pub(crate) fn space(dir: &Path) -> Option<(u64, u64)> {
     ))
 }
 
+/// Bytes free on the disk of a directory, or of the nearest one above it that exists; `None` where
+/// the system does not say.
+pub fn free_space(dir: &Path) -> Option<u64> {
+    let there = std::path::absolute(dir).ok()?;
+    let there = there.ancestors().find(|dir| dir.exists())?;
+    space(there).map(|(free, _)| free)
+}
+
 /// Whether a file could be put into the directory.
 pub(crate) fn is_writable(dir: &Path) -> bool {
     nix::unistd::access(dir, nix::unistd::AccessFlags::W_OK).is_ok()

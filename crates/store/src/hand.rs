@@ -6,6 +6,7 @@ use zonda_model::{Cause, Miss, Sample, Stamp};
 
 use crate::book::GapBook;
 use crate::commit::{Batch, ClockRow};
+use crate::loop_check::LoopCheckEntry;
 use crate::recorder::Event;
 use crate::row::{ChannelId, guarded};
 use crate::run::RunChange;
@@ -34,6 +35,8 @@ pub(crate) struct Hand {
     clocks: Vec<ClockRow>,
     /// Few: some rows for each run that is open, and what people say of runs, who wait for the disk.
     runs: Vec<RunChange>,
+    /// Few: a person stands behind each.
+    loop_checks: Vec<LoopCheckEntry>,
     session: i64,
     next_batch: i64,
     /// The latest time handed in, and as the file will know it.
@@ -54,6 +57,7 @@ impl Hand {
             events_lost: 0,
             clocks: Vec::new(),
             runs: Vec::new(),
+            loop_checks: Vec::new(),
             session: session.id,
             next_batch: 1,
             alive: session.at,
@@ -119,6 +123,10 @@ impl Hand {
         self.runs.append(&mut changes);
     }
 
+    pub(crate) fn loop_check(&mut self, check: LoopCheckEntry) {
+        self.loop_checks.push(check);
+    }
+
     pub(crate) fn alive(&mut self, at: Stamp) {
         self.alive = self.alive.max(at);
     }
@@ -150,6 +158,7 @@ impl Hand {
             && self.events.is_empty()
             && self.clocks.is_empty()
             && self.runs.is_empty()
+            && self.loop_checks.is_empty()
             && self.alive == self.told_alive
     }
 
@@ -169,6 +178,7 @@ impl Hand {
             events: std::mem::take(&mut self.events),
             clocks: std::mem::take(&mut self.clocks),
             runs: std::mem::take(&mut self.runs),
+            loop_checks: std::mem::take(&mut self.loop_checks),
             alive: self.alive,
             is_last,
         }

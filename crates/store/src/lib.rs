@@ -22,6 +22,7 @@ mod folder;
 mod hand;
 mod history;
 mod insert;
+mod loop_check;
 mod name;
 mod open;
 mod read;
@@ -36,7 +37,9 @@ mod writer;
 
 pub use backup::{Backup, BackupError};
 pub use error::{OpenError, StoreError};
+pub use folder::free_space;
 pub use history::{Bucket, Grid, History, RUNGS};
+pub use loop_check::{LoopCheckEntry, LoopCheckRow, LoopPoint};
 pub use name::{ChannelEntry, ChannelRow, MappingRow, RevisionRow};
 pub use open::{OpenOptions, Readable, Store};
 pub use read::{EventRow, GapRow, Key, SampleRow, SessionRow, Size};

@@ -317,6 +317,17 @@ impl Readable {
         Ok(per_hour.checked_div(span_us).map(|bytes| bytes * 24))
     }
 
+    /// How many samples the seal covers: all but those from before there was one.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn sealed_samples(&self) -> Result<i64, StoreError> {
+        let sum: Option<i64> = sqlx::query_scalar("SELECT sum(samples) FROM seal")
+            .fetch_one(&self.pool())
+            .await?;
+        Ok(sum.unwrap_or(0))
+    }
+
     /// True where the file answers a read.
     pub async fn answers(&self) -> bool {
         sqlx::query_scalar::<_, i64>("SELECT 1")

@@ -8,6 +8,7 @@ use zonda_model::{Miss, Sample, Stamp};
 
 use crate::commit::ClockRow;
 use crate::error::StoreError;
+use crate::loop_check::LoopCheckEntry;
 use crate::open::Store;
 use crate::row::ChannelId;
 use crate::run::RunChange;
@@ -105,6 +106,7 @@ pub(crate) enum Entry {
     },
     Event(Event),
     Runs(Vec<RunChange>, Vec<Event>),
+    LoopCheck(Box<LoopCheckEntry>, Event),
     Clock(ClockRow),
     Alive(Stamp),
     Flush(oneshot::Sender<()>),
@@ -194,6 +196,16 @@ impl Recorder {
         events: Vec<Event>,
     ) -> Result<(), StoreError> {
         self.hand_over(Entry::Runs(changes, events)).await
+    }
+
+    /// Records a loop check and the event that says so, in one commit. The event's text should carry
+    /// the check's hash.
+    ///
+    /// # Errors
+    /// [`StoreError::Ended`].
+    pub async fn loop_check(&self, check: LoopCheckEntry, event: Event) -> Result<(), StoreError> {
+        self.hand_over(Entry::LoopCheck(Box::new(check), event))
+            .await
     }
 
     /// Records how far the axis is from UTC from `at` on.

@@ -161,6 +161,10 @@ impl Writer {
                 self.hand.runs(changes);
                 events.into_iter().for_each(|event| self.hand.event(event));
             }
+            Entry::LoopCheck(check, event) => {
+                self.hand.loop_check(*check);
+                self.hand.event(event);
+            }
             Entry::Clock(row) => self.hand.clock(row),
             Entry::Alive(at) => self.hand.alive(at),
             Entry::Flush(done) => {

@@ -18,16 +18,22 @@ pub(crate) type Hash = [u8; 32];
 /// What stands in the place of the hash before the first link's.
 pub(crate) const NO_HASH: Hash = [0; 32];
 
-/// Flags that no mapping sets: they tell how a sample was acquired and how it stood among its
-/// neighbours. They are sealed with the code; all others follow from it and may be corrected. Flags of
+/// Flags that follow from a code by its mapping, and may be corrected with it. All others tell how a
+/// sample was acquired and how it stood among its neighbours: they are sealed with the code. Flags of
 /// a sample without a code follow from nothing, and all of them are sealed.
-pub(crate) const ACQUIRED: Quality = Quality::STUCK
-    .union(Quality::NOISY)
-    .union(Quality::LATE)
-    .union(Quality::SIMULATED)
-    .union(Quality::HELD)
-    .union(Quality::BACKLOG)
-    .union(Quality::RESYNCED);
+pub(crate) const MAPPED: Quality = Quality::OPEN_LOOP
+    .union(Quality::SHORT)
+    .union(Quality::UNDER_RANGE)
+    .union(Quality::OVER_RANGE)
+    .union(Quality::OUTSIDE_ENVELOPE)
+    .union(Quality::BELOW_THRESHOLD)
+    .union(Quality::ABOVE_ENVELOPE)
+    .union(Quality::UNCALIBRATED)
+    .union(Quality::CALIBRATION_OVERDUE)
+    .union(Quality::MOVED)
+    .union(Quality::SATURATED)
+    .union(Quality::NO_NUMBER)
+    .union(Quality::UNCERTAIN);
 
 /// What kind of link it is.
 pub(crate) mod kind {
@@ -92,7 +98,7 @@ impl Sealed {
         let sealed = if tag == 0 {
             -1
         } else {
-            i64::from(ACQUIRED.bits())
+            !i64::from(MAPPED.bits())
         };
         Self {
             at,
