@@ -6,6 +6,7 @@ mod clock;
 mod csv_outside;
 mod discover;
 mod disk;
+mod evaluate;
 mod examples;
 mod iio;
 mod night;
@@ -36,6 +37,7 @@ fn main() -> ExitCode {
         night::tests(),
         shutdown::tests(),
         disk::tests(),
+        evaluate::tests(),
         clock::tests(),
         refusals::tests(),
         examples::tests(),

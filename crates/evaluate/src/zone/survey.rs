@@ -166,8 +166,9 @@ pub struct Uniformity {
     pub deviation: Option<Deviation>,
     /// The longest time between the first and the last reading of a scan.
     pub skew: Duration,
-    /// |drift|·skew: the spread that reading one place after the other can have made. The drift is the slope of the
-    /// straight line through the means of the complete scans.
+    /// The slope of the straight line through the means of the complete scans, per second.
+    pub drift: f64,
+    /// |drift|·skew: the spread that reading one place after the other can have made.
     pub skew_spread: f64,
 }
 
@@ -419,6 +420,7 @@ impl Survey {
             fluctuation: largest(places.iter().map(|place| place.max.value - place.min.value)),
             deviation,
             skew: self.skew,
+            drift: self.drift.rate(),
             skew_spread: self.drift.rate().abs() * self.skew.as_secs_f64(),
             places,
         }
