@@ -27,7 +27,7 @@ use crate::stream::{Feed, STREAMS_MAX};
 use crate::view::View;
 use crate::{page, stream};
 
-/// Bytes of a request's body. Nothing here reads one yet.
+/// Bytes of a request's body: room for a mapping with its certificate.
 const BODY_MAX: usize = 64 << 10;
 /// How long a handler may take until its answer begins; streams go on after that.
 const ANSWER_WAIT: Duration = Duration::from_secs(30);
@@ -118,6 +118,7 @@ impl App {
                 StatusCode::GATEWAY_TIMEOUT,
                 ANSWER_WAIT,
             ))
+            .layer(middleware::from_fn(guard::check_write))
             .layer(middleware::from_fn_with_state(
                 self.hosts.clone(),
                 guard::check_host,

@@ -1,13 +1,14 @@
 //! Who is answered, and with which headers.
 //!
 //! A loopback address is no wall: any page in a browser can send requests there, and by rebinding a
-//! name it can even read the answers. So a request must call us by a name that is ours.
+//! name it can even read the answers. So a request must call us by a name that is ours, and one that
+//! changes something must come from our own page or from a program that is no browser.
 
 use std::sync::Arc;
 
 use axum::extract::{Request, State};
 use axum::http::header::{self, HeaderName};
-use axum::http::{HeaderValue, StatusCode};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
@@ -67,6 +68,66 @@ pub(crate) async fn check_host(
         )
         .into_response(),
     }
+}
+
+/// Refuses requests that would change something and come from another site's page.
+///
+/// A browser says where a request comes from (`Origin`, `Sec-Fetch-Site`), and a page cannot change
+/// what it says; other programs say nothing. What is sent has to be JSON: a form of another site can
+/// send texts and forms without asking, but JSON only after asking, and we allow nobody.
+pub(crate) async fn check_write(request: Request, next: Next) -> Response {
+    if request.method().is_safe() {
+        return next.run(request).await;
+    }
+    let headers = request.headers();
+    if !is_from_here(headers, request.uri()) {
+        return Problem::new(
+            StatusCode::FORBIDDEN,
+            "This request comes from another site's page. Changes are made from this station's own page, or by a program.",
+        )
+        .into_response();
+    }
+    if !is_json(headers) {
+        return Problem::new(
+            StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            "Send JSON, with the header `content-type: application/json`.",
+        )
+        .into_response();
+    }
+    next.run(request).await
+}
+
+fn is_from_here(headers: &HeaderMap, uri: &Uri) -> bool {
+    let said = |name: &HeaderName| headers.get(name).map(HeaderValue::to_str);
+    let is_our_page = match said(&SEC_FETCH_SITE) {
+        None => true,
+        Some(site) => matches!(site, Ok("same-origin" | "none")),
+    };
+    let is_our_origin = match said(&header::ORIGIN) {
+        None => true,
+        Some(Err(_)) => false,
+        Some(Ok(origin)) => {
+            let host = match uri.authority() {
+                Some(authority) => Some(authority.as_str()),
+                None => said(&header::HOST).and_then(Result::ok),
+            };
+            let from = origin.split_once("://").map(|(_, authority)| authority);
+            from.zip(host)
+                .is_some_and(|(from, host)| from.eq_ignore_ascii_case(host))
+        }
+    };
+    is_our_page && is_our_origin
+}
+
+const SEC_FETCH_SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
+
+/// `application/json`, whatever its parameters.
+fn is_json(headers: &HeaderMap) -> bool {
+    let said = headers
+        .get(header::CONTENT_TYPE)
+        .and_then(|said| said.to_str().ok());
+    let media = said.and_then(|said| said.split(';').next());
+    media.is_some_and(|media| media.trim().eq_ignore_ascii_case("application/json"))
 }
 
 /// Headers of every answer: nothing from elsewhere is loaded, and nobody frames the page.
@@ -131,6 +192,58 @@ mod tests {
         ] {
             assert!(!hosts.allows(other), "{other}");
         }
+    }
+
+    /// The matrix of Fetch Metadata (W3C, section 2.3) and of RFC 6454, section 7.
+    #[test]
+    fn only_our_own_page_and_programs_may_change_something() {
+        let from_here = |origin: Option<&str>, site: Option<&str>| {
+            let mut headers = HeaderMap::new();
+            headers.insert(header::HOST, HeaderValue::from_static("localhost:7360"));
+            let named = [(header::ORIGIN, origin), (SEC_FETCH_SITE, site)];
+            for (name, value) in named {
+                value.map(|value| headers.insert(name, value.parse().unwrap()));
+            }
+            is_from_here(&headers, &Uri::from_static("/api/v1/corrections"))
+        };
+        assert!(from_here(None, None));
+        assert!(from_here(
+            Some("http://localhost:7360"),
+            Some("same-origin")
+        ));
+        assert!(from_here(Some("https://LOCALHOST:7360"), None));
+        for (origin, site) in [
+            (Some("http://evil.example"), None),
+            (Some("http://localhost"), None),
+            (Some("http://localhost:7361"), Some("same-site")),
+            (Some("null"), None),
+            (None, Some("cross-site")),
+            (None, Some("same-site")),
+            (Some("http://localhost:7360"), Some("cross-site")),
+            (Some("http://localhost:7360.evil.example"), None),
+        ] {
+            assert!(!from_here(origin, site), "{origin:?} {site:?}");
+        }
+    }
+
+    #[test]
+    fn only_json_is_taken() {
+        let is_taken = |said: &'static str| {
+            let said = HeaderValue::from_static(said);
+            is_json(&HeaderMap::from_iter([(header::CONTENT_TYPE, said)]))
+        };
+        assert!(is_taken("application/json"));
+        assert!(is_taken("Application/JSON; charset=utf-8"));
+        for other in [
+            "text/plain",
+            "application/x-www-form-urlencoded",
+            "application/jsonp",
+            "",
+            "text/plain; application/json",
+        ] {
+            assert!(!is_taken(other), "{other}");
+        }
+        assert!(!is_json(&HeaderMap::new()));
     }
 
     #[test]

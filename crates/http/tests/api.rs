@@ -336,12 +336,43 @@ async fn what_is_wrong_is_said_as_a_problem() {
         assert_eq!(found, status, "{path}: {detail}");
         assert!(detail.contains(part), "{path}: {detail}");
     }
-    let response = ask(bench.app.router(), Request::post("/api/v1/live")).await;
+    let post = Request::post("/api/v1/live").header(header::CONTENT_TYPE, "application/json");
+    let response = ask(bench.app.router(), post).await;
     assert_eq!(response.status(), StatusCode::METHOD_NOT_ALLOWED);
     assert_eq!(
         response.headers()[header::CONTENT_TYPE],
         "application/problem+json"
     );
+}
+
+#[tokio::test]
+async fn nobody_changes_anything_from_another_sites_page() {
+    let bench = Bench::new().await;
+    let post = || Request::post("/api/v1/live").header(header::CONTENT_TYPE, "application/json");
+    let text = Request::post("/api/v1/live").header(header::CONTENT_TYPE, "text/plain");
+    for (request, status) in [
+        (
+            post().header(header::ORIGIN, "http://evil.example"),
+            StatusCode::FORBIDDEN,
+        ),
+        (
+            post().header("sec-fetch-site", "cross-site"),
+            StatusCode::FORBIDDEN,
+        ),
+        (text, StatusCode::UNSUPPORTED_MEDIA_TYPE),
+        // Through to where there is nothing to be changed.
+        (
+            post().header(header::ORIGIN, "http://localhost"),
+            StatusCode::METHOD_NOT_ALLOWED,
+        ),
+    ] {
+        let said = format!("{request:?}");
+        assert_eq!(
+            ask(bench.app.router(), request).await.status(),
+            status,
+            "{said}"
+        );
+    }
 }
 
 #[tokio::test]
