@@ -29,6 +29,7 @@ pub mod coverage;
 pub mod doubt;
 pub mod effective;
 mod float;
+mod local_line;
 pub mod mean;
 pub mod moments;
 pub mod moving;

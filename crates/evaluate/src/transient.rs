@@ -14,11 +14,11 @@ use zonda_model::{Period, Stamp};
 use crate::band::Band;
 use crate::coverage::{CoverageMin, is_unbroken};
 use crate::float;
+use crate::local_line::{Line, Sample, smooth};
 use crate::moments::Moments;
 use crate::reading::{Reading, Sieve, Tally};
 use crate::soak::{InBand, Soak, Soaking};
 use crate::stretch::Stretch;
-use crate::sum::Sum;
 
 /// What a course is made of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,14 +49,6 @@ pub struct Course {
     tally: Tally,
     samples: Vec<Sample>,
     smooth: Vec<f64>,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Sample {
-    at: Stamp,
-    value: f64,
-    /// False after a gap, and for the first.
-    follows: bool,
 }
 
 /// Why readings make no course.
@@ -445,99 +437,5 @@ impl Course {
         });
         let after = Some(after);
         Crossing { at, after, by }
-    }
-}
-
-/// At each sample, the least-squares line through those within half the span of it.
-///
-/// Cleveland, *Robust locally weighted regression and smoothing scatterplots*, J. Amer. Statist. Assoc. 74 (1979), with
-/// equal weights and without the robustness.
-fn smooth(samples: &[Sample], span: Duration) -> Vec<f64> {
-    if span.is_zero() {
-        return samples.iter().map(|sample| sample.value).collect();
-    }
-    let half = span / 2;
-    let mut line = Line::new(samples[0].at);
-    let (mut first, mut next) = (0, 0);
-    let value = |sample: &Sample| {
-        while let Some(later) = samples
-            .get(next)
-            .filter(|later| later.at.since(sample.at) <= half)
-        {
-            line.add(*later);
-            next += 1;
-        }
-        while sample.at.since(samples[first].at) > half {
-            line.remove(samples[first]);
-            first += 1;
-        }
-        line.at(sample.at)
-    };
-    samples.iter().map(value).collect()
-}
-
-/// Below this Σ(t − t̄)², in s², times are the same; two samples a millisecond apart have 5·10⁻⁷.
-const SAME_TIME: f64 = 1e-9;
-
-/// A least-squares line through a sliding window.
-#[derive(Clone, Copy, Debug)]
-struct Line {
-    origin: Stamp,
-    count: u64,
-    times: Sum,
-    squares: Sum,
-    values: Sum,
-    products: Sum,
-}
-
-impl Line {
-    const fn new(origin: Stamp) -> Self {
-        Self {
-            origin,
-            count: 0,
-            times: Sum::ZERO,
-            squares: Sum::ZERO,
-            values: Sum::ZERO,
-            products: Sum::ZERO,
-        }
-    }
-
-    fn add(&mut self, sample: Sample) {
-        self.count += 1;
-        self.put(sample, 1.0);
-    }
-
-    fn remove(&mut self, sample: Sample) {
-        self.count -= 1;
-        self.put(sample, -1.0);
-    }
-
-    fn put(&mut self, Sample { at, value, .. }: Sample, sign: f64) {
-        let time = at.since(self.origin).as_secs_f64();
-        self.times.add(sign * time);
-        self.squares.add_product(sign * time, time);
-        self.values.add(sign * value);
-        self.products.add_product(sign * time, value);
-    }
-
-    fn at(&self, at: Stamp) -> f64 {
-        let (time, value) = self.middle();
-        let beside = at.since(self.origin).as_secs_f64() - time;
-        self.slope()
-            .map_or(value, |slope| slope.mul_add(beside, value))
-    }
-
-    fn middle(&self) -> (f64, f64) {
-        let n = float::count(self.count);
-        (self.times.value() / n, self.values.value() / n)
-    }
-
-    fn slope(&self) -> Option<f64> {
-        let n = float::count(self.count);
-        let (time, value) = self.middle();
-        let times = (self.times, time);
-        let spread = self.squares.cross_centred(times, times, n);
-        let both = self.products.cross_centred(times, (self.values, value), n);
-        (spread > SAME_TIME).then(|| both / spread)
     }
 }

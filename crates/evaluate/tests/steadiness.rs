@@ -62,19 +62,39 @@ fn stretches(values: impl IntoIterator<Item = f64>) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// How often the plain ratio of variances with its usual constants (0.2, 0.1, 0.1) and critical value 1.44
-/// speaks against steadiness. Cao and Rhinehart, J. Process Control 5 (1995).
-fn plain_ratio_alarms(values: &[f64]) -> f64 {
+/// The plain ratio of variances after each value but the first, with its usual constants (0.2, 0.1, 0.1).
+/// Cao and Rhinehart, J. Process Control 5 (1995).
+fn plain_ratios(values: &[f64]) -> Vec<f64> {
     let (mut filtered, mut before) = (values[0], values[0]);
     let (mut about, mut between) = (0.0, 0.0);
-    let alarms = values.iter().skip(1).filter(|x| {
-        about = 0.1 * (*x - filtered).powi(2) + 0.9 * about;
-        filtered = 0.2 * *x + 0.8 * filtered;
-        between = 0.1 * (*x - before).powi(2) + 0.9 * between;
-        before = **x;
-        1.8 * about / between > 1.44
-    });
-    support::float(alarms.count()) / support::float(values.len())
+    let ratio = |x: &f64| {
+        about = 0.1 * (x - filtered).powi(2) + 0.9 * about;
+        filtered = 0.2 * x + 0.8 * filtered;
+        between = 0.1 * (x - before).powi(2) + 0.9 * between;
+        before = *x;
+        1.8 * about / between
+    };
+    values[1..].iter().map(ratio).collect()
+}
+
+/// How often it speaks against steadiness at its usual critical value, 1.44.
+fn plain_ratio_alarms(values: &[f64]) -> f64 {
+    let ratios = plain_ratios(values);
+    let alarms = ratios.iter().filter(|ratio| **ratio > 1.44).count();
+    support::float(alarms) / support::float(ratios.len())
+}
+
+/// Check values `rhinehart_z` and `rhinehart_y` (numpy), so that the comparison is with the published recursion.
+#[test]
+fn the_plain_ratio_is_as_checked() {
+    for (id, values) in [
+        ("rhinehart_z", support::white()),
+        ("rhinehart_y", support::remembering()),
+    ] {
+        let check = support::check_value(id)["expected"].clone();
+        let last = *plain_ratios(&values).last().unwrap();
+        support::assert_rel(last, support::number(&check, "R_last"), 1e-9);
+    }
 }
 
 #[test]
