@@ -9,6 +9,7 @@ mod disk;
 mod evaluate;
 mod examples;
 mod iio;
+mod meters;
 mod night;
 mod peers;
 mod power;
@@ -34,6 +35,7 @@ fn main() -> ExitCode {
         discover::tests(),
         power::tests(),
         rig::tests(),
+        meters::tests(),
         night::tests(),
         shutdown::tests(),
         disk::tests(),
