@@ -9,8 +9,10 @@ use zonda_model::{Cause, Miss, Sample, Scan, SourceId, Stamp};
 use zonda_store::{ChannelId, Event, Recorder, Severity, StoreError};
 
 use crate::Samples;
+use crate::agreement::Agreements;
 use crate::board::{Board, Missing};
 use crate::finding;
+use crate::loopcheck::{LoopChecks, Told};
 use crate::mapper::Mapper;
 use crate::patience::{News, Patience};
 
@@ -30,6 +32,8 @@ pub(crate) struct Desk {
     /// Keys of the channels in the record, in the order of the configuration.
     pub(crate) keys: Vec<ChannelId>,
     pub(crate) patience: Vec<Patience>,
+    pub(crate) agreements: Agreements,
+    pub(crate) loop_checks: Arc<LoopChecks>,
 }
 
 impl Desk {
@@ -48,7 +52,8 @@ impl Desk {
         let mut samples = Vec::new();
         for scan in scans {
             let news = match scan.outcome {
-                Ok(codes) => {
+                Ok(mut codes) => {
+                    self.loop_checks.mark(scan.source, &mut codes);
                     let (when, offset) = ((scan.tick, scan.at), self.axis.axis_minus_utc_us());
                     samples.extend(self.mapper.scanned(scan.source, when, offset, &codes));
                     self.of(scan.source).answered()
@@ -69,17 +74,34 @@ impl Desk {
         self.tell_findings().await
     }
 
+    /// What follows from samples about their instruments, behind the samples themselves.
+    async fn tell_proofs(&mut self, samples: &[Sample<usize>]) -> Result<(), StoreError> {
+        for event in self.agreements.note(samples) {
+            self.say(event).await?;
+        }
+        for told in self.loop_checks.note(samples) {
+            match told {
+                Told::Event(event) => self.say(event).await?,
+                Told::Recorded(check, event) => {
+                    log(&event);
+                    self.recorder.loop_check(*check, event).await?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    async fn say(&self, event: Event) -> Result<(), StoreError> {
+        log(&event);
+        self.recorder.event(event).await
+    }
+
     /// What the mapper has found, into the journal and the log.
     async fn tell_findings(&mut self) -> Result<(), StoreError> {
         let offset = self.axis.axis_minus_utc_us();
         for (at, finding) in self.mapper.findings() {
-            let event = finding::event(&finding, at, offset, &self.config);
-            if event.severity == Severity::Info {
-                tracing::info!(subject = %event.subject, "{}", event.text);
-            } else {
-                tracing::warn!(subject = %event.subject, "{}", event.text);
-            }
-            self.recorder.event(event).await?;
+            self.say(finding::event(&finding, at, offset, &self.config))
+                .await?;
         }
         Ok(())
     }
@@ -88,7 +110,7 @@ impl Desk {
         &mut self.patience[source.0]
     }
 
-    async fn hand_over(&self, samples: &mut Vec<Sample<usize>>) -> Result<(), StoreError> {
+    async fn hand_over(&mut self, samples: &mut Vec<Sample<usize>>) -> Result<(), StoreError> {
         if samples.is_empty() {
             return Ok(());
         }
@@ -101,6 +123,7 @@ impl Desk {
             quality: sample.quality,
         });
         self.recorder.samples(keyed.collect()).await?;
+        self.tell_proofs(samples).await?;
         // Nobody may be listening; whoever is too slow is told so by the channel itself.
         let _ = self.live.send(samples.drain(..).collect());
         Ok(())
@@ -171,5 +194,13 @@ impl Desk {
                 text,
             })
             .await
+    }
+}
+
+/// An event, for whoever reads the log.
+fn log(event: &Event) {
+    match event.severity {
+        Severity::Info => tracing::info!(subject = %event.subject, "{}", event.text),
+        _ => tracing::warn!(subject = %event.subject, "{}", event.text),
     }
 }

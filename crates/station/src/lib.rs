@@ -10,13 +10,16 @@
 //!
 //! The HTTP side and the command line look in from outside; nothing here knows them.
 
+pub mod agreement;
 pub mod board;
 mod desk;
 mod finding;
+pub mod loopcheck;
 mod mapper;
 mod pairing;
 mod patience;
 mod presence;
+pub mod prestart;
 mod standing;
 mod station;
 mod still;

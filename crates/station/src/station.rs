@@ -10,13 +10,15 @@ use zonda_config::{ChannelPlan, Config};
 use zonda_lines::{Axis, Clocks, LineHealth, SystemClocks};
 use zonda_model::{Name, Period, Scan};
 use zonda_store::{
-    ChannelEntry, ChannelId, Event, OpenError, Readable, Recorder, RecorderOptions, Recording,
+    ChannelEntry, Event, OpenError, Readable, Recorder, RecorderOptions, Recording,
     Severity, Start, Store, StoreError,
 };
 
 use crate::Samples;
+use crate::agreement::{AgreementBoard, Agreements};
 use crate::board::Board;
 use crate::desk::{Desk, WAITING_MAX};
+use crate::loopcheck::LoopChecks;
 use crate::mapper::Mapper;
 use crate::patience::Patience;
 use crate::supervisor::{Line, Means, supervise};
@@ -42,6 +44,8 @@ pub enum StartError {
 pub struct Station {
     config: Arc<Config>,
     board: Arc<Board>,
+    agreements: Arc<AgreementBoard>,
+    loop_checks: Arc<LoopChecks>,
     axis: Axis,
     store: Store,
     recorder: Recorder,
@@ -139,7 +143,22 @@ impl Station {
         let (scans, inbox) = mpsc::channel(WAITING_MAX);
         let (give_up, failures) = mpsc::channel(1);
         let stop = CancellationToken::new();
-        let desk = tokio::spawn(desk(&config, &board, &axis, &recorder, &live, keys).run(inbox));
+        let (compared, agreements) = Agreements::new(&config);
+        let checks = LoopChecks::new(Arc::clone(&config), axis.clone(), keys.clone());
+        let loop_checks = Arc::new(checks);
+        let desk = Desk {
+            config: Arc::clone(&config),
+            mapper: Mapper::new(&config),
+            board: Arc::clone(&board),
+            axis: axis.clone(),
+            recorder: recorder.clone(),
+            live: live.clone(),
+            keys,
+            patience: vec![Patience::new(); config.sources.len()],
+            agreements: compared,
+            loop_checks: Arc::clone(&loop_checks),
+        };
+        let desk = tokio::spawn(desk.run(inbox));
         let watching = tokio::spawn(watch_clocks(axis.clone(), recorder.clone(), stop.clone()));
         let means = Means {
             axis: axis.clone(),
@@ -151,6 +170,8 @@ impl Station {
         let station = Self {
             config,
             board,
+            agreements,
+            loop_checks,
             axis,
             store,
             recorder,
@@ -174,6 +195,16 @@ impl Station {
     /// The live board.
     pub fn board(&self) -> Arc<Board> {
         Arc::clone(&self.board)
+    }
+
+    /// How meters that are heard both ways agree.
+    pub fn agreements(&self) -> Arc<AgreementBoard> {
+        Arc::clone(&self.agreements)
+    }
+
+    /// The loop checks under way.
+    pub fn loop_checks(&self) -> Arc<LoopChecks> {
+        Arc::clone(&self.loop_checks)
     }
 
     /// The record's time axis.
@@ -315,7 +346,7 @@ fn boot_id() -> String {
         .map_or_else(|_| "unknown".to_owned(), |id| id.trim().to_owned())
 }
 
-fn period_of(config: &Config, channel: &ChannelPlan) -> Period {
+pub(crate) fn period_of(config: &Config, channel: &ChannelPlan) -> Period {
     let line = config
         .sources
         .get(channel.source.0)
@@ -340,26 +371,6 @@ fn tell_before(session: &zonda_store::Session) {
         Some((alive, false)) => tracing::warn!(
             "the record goes on; it was interrupted at {alive}, everything committed until then is there"
         ),
-    }
-}
-
-fn desk(
-    config: &Arc<Config>,
-    board: &Arc<Board>,
-    axis: &Axis,
-    recorder: &Recorder,
-    live: &broadcast::Sender<Samples>,
-    keys: Vec<ChannelId>,
-) -> Desk {
-    Desk {
-        config: Arc::clone(config),
-        mapper: Mapper::new(config),
-        board: Arc::clone(board),
-        axis: axis.clone(),
-        recorder: recorder.clone(),
-        live: live.clone(),
-        keys,
-        patience: vec![Patience::new(); config.sources.len()],
     }
 }
 
