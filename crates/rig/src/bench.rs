@@ -223,6 +223,16 @@ impl Bench {
                     wired.reported
                 }
             };
+            let applied = self.faults.find(|fault| match fault {
+                Fault::Apply(name, signal) if *name == wired.name => {
+                    Some(signal.unit.to_si(signal.value))
+                }
+                _ => None,
+            });
+            if let Some(signal) = applied {
+                wired.driven = signal;
+                continue;
+            }
             if self.faults.stands(&Fault::Stick(wired.name.clone())) {
                 continue;
             }

@@ -8,7 +8,7 @@ mod text;
 
 use std::time::Duration;
 
-use zonda_model::written::Span;
+use zonda_model::written::{Amount, Span};
 use zonda_model::{ChannelName, Name, Quantity, Unit};
 
 use crate::wiring::{Wire, Wiring};
@@ -24,6 +24,8 @@ pub enum Fault {
     Stick(ChannelName),
     /// `range Z1-left.velocity 0-50 m/s`: the meter's output has another range than the channel.
     Range(ChannelName, Span),
+    /// `apply Z1-left.velocity 12 mA`: a calibrator on the loop drives this signal in the meter's place.
+    Apply(ChannelName, Amount),
     /// `silence A`: the device does not answer, or sends nothing.
     Silence(Name),
     /// `late A 250 ms`: the device answers that much later.
@@ -114,11 +116,23 @@ pub enum Unfit {
         /// The unit written.
         unit: Unit,
     },
+    /// A signal of another kind than the loop's.
+    #[error(
+        "the loop `{name}` carries a signal in {expected}, and {unit} is none; apply it in {expected}"
+    )]
+    Signal {
+        /// The loop.
+        name: ChannelName,
+        /// The unit of its signal.
+        expected: Unit,
+        /// The unit written.
+        unit: Unit,
+    },
 }
 
 impl Fault {
     /// The words that faults begin with.
-    pub const WORDS: [&str; 14] = [
+    pub const WORDS: [&str; 15] = [
         "cut",
         "stick",
         "range",
@@ -133,6 +147,7 @@ impl Fault {
         "blackhole",
         "door",
         "fan",
+        "apply",
     ];
 
     /// The word it begins with.
@@ -152,6 +167,7 @@ impl Fault {
             Self::Blackhole(_) => 11,
             Self::Door(_) => 12,
             Self::Fan(_) => 13,
+            Self::Apply(..) => 14,
         }]
     }
 
@@ -162,7 +178,9 @@ impl Fault {
 
     fn place(&self) -> Option<String> {
         match self {
-            Self::Cut(name) | Self::Stick(name) | Self::Range(name, _) => Some(name.to_string()),
+            Self::Cut(name) | Self::Stick(name) | Self::Range(name, _) | Self::Apply(name, _) => {
+                Some(name.to_string())
+            }
             Self::Silence(name)
             | Self::Late(name, _)
             | Self::Garble(name, _)
@@ -197,6 +215,16 @@ impl Fault {
                 }),
                 _ => Ok(()),
             },
+            Self::Apply(name, Amount { unit, .. }) => match wiring.find_loop(name.as_str()) {
+                Some(wired) if wired.signal.unit.quantity() != unit.quantity() => {
+                    Err(Unfit::Signal {
+                        name: name.clone(),
+                        expected: wired.signal.unit,
+                        unit: *unit,
+                    })
+                }
+                _ => Ok(()),
+            },
             _ => Ok(()),
         }
     }
@@ -207,7 +235,7 @@ impl Fault {
         let is_text = |wire: &Wire| matches!(wire, Wire::Text { .. });
         let modules = || wiring.modules().map(|module| module.name.to_string());
         let found = match self {
-            Self::Cut(_) | Self::Stick(_) | Self::Range(..) => {
+            Self::Cut(_) | Self::Stick(_) | Self::Range(..) | Self::Apply(..) => {
                 let loops = wiring.all_loops().map(|wired| wired.name.to_string());
                 ("loop", loops.collect())
             }

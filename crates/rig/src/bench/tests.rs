@@ -229,3 +229,24 @@ fn a_batch_is_looked_at_now_and_then() {
     let open = doors.iter().filter(|door| **door > 0.3).count();
     assert!(doors[500] < 1e-9 && (400..1_000).contains(&open), "{open}");
 }
+
+#[test]
+fn a_signal_that_is_applied_stands_in_the_meter_s_place() {
+    let (mut bench, wiring) = bench(3);
+    with(
+        &mut bench,
+        &[
+            "apply Z1-left.velocity 12 mA",
+            "apply Z3-right.velocity 250 mV",
+        ],
+    );
+    run(&mut bench, 1);
+    assert!((signal(&bench, &wiring, "Z1-left.velocity") - 12.0).abs() < 0.01);
+    assert!((signal(&bench, &wiring, "Z3-right.velocity") - 0.25).abs() < 0.005);
+    with(&mut bench, &[]);
+    run(&mut bench, 1);
+    assert!((value(&bench, &wiring, "Z1-left.velocity") - 5.0).abs() > 0.5);
+    let wrong: Fault = "apply Z1-left.velocity 2 V".parse().unwrap();
+    let told = wrong.check(&wiring).unwrap_err().to_string();
+    assert!(told.contains("carries a signal in mA"), "{told}");
+}

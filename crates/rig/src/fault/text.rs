@@ -4,7 +4,7 @@ use std::fmt;
 use std::str::FromStr;
 use std::time::Duration;
 
-use zonda_model::written::{BadWriting, Span};
+use zonda_model::written::{Amount, BadWriting, Span};
 use zonda_model::{ChannelName, Name};
 
 use super::{Fault, Percent, Zone};
@@ -39,6 +39,7 @@ impl fmt::Display for Fault {
         }
         match self {
             Self::Range(_, Span { from, to, unit }) => write!(f, " {from} to {to} {unit}"),
+            Self::Apply(_, Amount { value, unit }) => write!(f, " {value} {unit}"),
             Self::Late(_, by) => write!(f, " {} ms", by.as_millis()),
             Self::Garble(_, share) | Self::Door(share) => write!(f, " {} %", share.0),
             Self::Exception(_, code) => write!(f, " {code}"),
@@ -84,6 +85,7 @@ impl FromStr for Fault {
             "cut" => alone(Self::Cut(a_loop()?)),
             "stick" => alone(Self::Stick(a_loop()?)),
             "range" => Ok(Self::Range(a_loop()?, tail.parse()?)),
+            "apply" => Ok(Self::Apply(a_loop()?, tail.parse()?)),
             "silence" => alone(Self::Silence(a_name()?)),
             "late" => {
                 let by =
@@ -163,6 +165,7 @@ mod tests {
             "cut Z1-left.velocity",
             "stick Z1-left.velocity",
             "range Z1-left.velocity 0 to 50 m/s",
+            "apply Z1-left.velocity 12 mA",
             "silence A",
             "late A 250 ms",
             "garble A 30 %",
@@ -211,7 +214,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn no_text_panics(text in "(cut|range|late|garble|stray|door|fan|exception)? ?\\PC{0,30}") {
+        fn no_text_panics(text in "(cut|range|apply|late|garble|stray|door|fan|exception)? ?\\PC{0,30}") {
             if let Ok(fault) = text.parse::<Fault>() {
                 prop_assert_eq!(fault.to_string().parse(), Ok(fault));
             }
