@@ -4,9 +4,11 @@
 
 use std::ops::Range;
 
-use zonda_config::{Faults, check};
+use zonda_config::{Faults, check_with};
 
 const GOOD: &str = include_str!("../../../config/curing-oven.toml");
+/// What the good file's certificate holds; damaged along with it.
+const TABLE: &str = include_str!("../../../config/certificates/K-2041.csv");
 
 /// What people paste, and what breaks readers of text.
 const PIECES: &[&str] = &[
@@ -58,12 +60,20 @@ const PIECES: &[&str] = &[
     "pattern = '('",
     "decimals",
     "units",
+    "thermocouple = { type = \"K\", cold_junction = \"terminals\" }\n",
+    "polynomial = { coefficients = [1e308, -1e308, nan] }\n",
+    "probe = {}\n",
+    "0-100 °C: 0-1 m/s",
+    "0.5: 0.4 ± 0.1",
 ];
 
 fn expect_sound(text: &str) {
-    match check("any.toml", text) {
+    // A damaged path finds half a table.
+    let read_table =
+        |path: &str| Ok(TABLE[..TABLE.floor_char_boundary(path.len() * 12)].to_owned());
+    match check_with("any.toml", text, &read_table) {
         Ok(checked) => {
-            assert_eq!(checked.config.revision.text, text);
+            assert!(checked.config.revision.text.starts_with(text));
             assert!(!checked.config.channels.is_empty());
             expect_inside(text, &checked.warnings);
         }
