@@ -8,6 +8,7 @@ use toml::de::DeTable;
 
 use crate::channel::{self, Defaults, Found};
 use crate::fault::{Fault, Faults};
+use crate::identity;
 use crate::instrument::{CertificatePlan, EnvelopePlan};
 use crate::keys::{self, TOPS};
 use crate::meter::{self, Meter, Shelves};
@@ -93,6 +94,7 @@ fn read(
     shelves.certificates.warn_unused(warnings);
     let (channels, meters) = channel::finish(found, meters, &sources);
     let (lines, sources) = sources.finish(faults)?;
+    identity::warn_other_number(file, (&meters, &channels), (&lines, &sources), warnings);
     let (envelopes, certificates) = plans(shelves);
     let text = tables.append_to(text);
     let revision = Revision {

@@ -392,6 +392,12 @@ pub const TEXT: &[Key] = &[
         "24",
         "where every line has the same length: its bytes, without the terminator; in place of `line_max`. A line that lost or gained a byte is then dropped and counted",
     ),
+    may(
+        "identity",
+        Kind::Table(TEXT_IDENTITY),
+        "{ ask = \"I\\r\", is = \"M-4711\" }",
+        "who the meter must be, where it is asked: it is asked when the port is opened and when it comes back after a silence, and refused where it is another; default anybody",
+    ),
 ];
 
 /// `iio` of a line
@@ -449,6 +455,22 @@ pub const IIO: &[Key] = &[
         Kind::Text,
         "\"/sys/bus/iio/devices\"",
         "the folder of the devices; default `/sys/bus/iio/devices`",
+    ),
+];
+
+/// `identity` of a text line
+pub const TEXT_IDENTITY: &[Key] = &[
+    must(
+        "ask",
+        Kind::Text,
+        "\"I\\r\"",
+        "sent in order to know which meter it is",
+    ),
+    must(
+        "is",
+        Kind::Text,
+        "\"M-4711\"",
+        "what must stand in its answer, such as the serial number",
     ),
 ];
 
@@ -548,6 +570,34 @@ pub const MODULE: &[Key] = &[
         Kind::Whole,
         "125",
         "the most registers it hands over in one request, 1 to 125; default 125",
+    ),
+    may(
+        "identity",
+        Kind::Table(IDENTITY),
+        "{ registers = \"holding 200-201\", is = \"4711\" }",
+        "who the unit must be: it is asked when the line is opened and when it comes back after a silence, and refused where it is another; default anybody",
+    ),
+];
+
+/// `identity` of a module
+pub const IDENTITY: &[Key] = &[
+    may(
+        "registers",
+        Kind::Text,
+        "\"holding 200-201\"",
+        "registers that hold its serial number, as a number of one to four registers or as characters, two in each",
+    ),
+    may(
+        "object",
+        Kind::Text,
+        "\"product\"",
+        "in place of `registers`: an object of its device identification (function 43/14): vendor, product, revision, url, product_name, model, application, or a number from 128 to 255",
+    ),
+    must(
+        "is",
+        Kind::Text,
+        "\"4711\"",
+        "what must stand there, such as the serial number",
     ),
 ];
 

@@ -11,6 +11,7 @@ mod check;
 mod code;
 mod envelope;
 pub mod fault;
+pub mod identity;
 pub mod iio;
 pub mod instrument;
 pub mod keys;
@@ -35,6 +36,7 @@ mod text;
 pub use accuracy::Accuracy;
 pub use check::{Checked, check, check_with};
 pub use fault::{Fault, Faults};
+pub use identity::{Expected, IdentityPlan, IdentityQuestion, TextIdentityPlan};
 pub use iio::{IioChannel, IioDevice, IioPlan, IioReading};
 pub use instrument::{
     AccuracyPlan, BothWays, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, OutputPlan,

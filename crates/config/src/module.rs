@@ -11,6 +11,7 @@ use crate::accuracy::{self, Accuracy};
 use crate::check::{NamedSection, read_name};
 use crate::code::{CodeOf, read_code, read_count};
 use crate::fault::Fault;
+use crate::identity;
 use crate::line::{Carries, Line, read_timeout};
 use crate::plan::ModulePlan;
 use crate::section::{At, Section};
@@ -46,6 +47,7 @@ impl Module {
         let every = line.and_then(|line| line.every.as_ref());
         let timeout = read_timeout(section, every, faults);
         let retries = section.whole("retries", 0_i64, 3, faults);
+        let identity = identity::read(section, faults);
         let registers_max = section.whole("registers_max", 1_i64, 125, faults);
         if section.is_misspelt() || (section.has("count") && count.is_none()) {
             return None;
@@ -69,6 +71,7 @@ impl Module {
                 timeout,
                 retries: u8::try_from(retries.unwrap_or(0)).unwrap_or(0),
                 registers_max: u16::try_from(registers_max.unwrap_or(125)).unwrap_or(125),
+                identity,
                 inputs: Vec::new(),
             },
         })
@@ -153,14 +156,14 @@ fn refuse_half_inputs(
     None
 }
 
-struct Registers {
-    table: Table,
-    first: u16,
-    count: u16,
+pub(crate) struct Registers {
+    pub(crate) table: Table,
+    pub(crate) first: u16,
+    pub(crate) count: u16,
 }
 
 /// `input 0-15`, `holding 100`.
-fn read_registers(text: &str) -> Result<Registers, String> {
+pub(crate) fn read_registers(text: &str) -> Result<Registers, String> {
     let shape = || format!("`{text}` names no registers");
     let (table, addresses) = text.trim().split_once(' ').ok_or_else(shape)?;
     let table = match table {

@@ -10,6 +10,7 @@ use zonda_protocol::serial::SerialSettings;
 use zonda_protocol::text::TextFormat;
 use zonda_signal::Mapping;
 
+use crate::identity::{IdentityPlan, TextIdentityPlan};
 use crate::iio::IioPlan;
 use crate::instrument::{
     AccuracyPlan, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, StuckPlan, Way,
@@ -82,6 +83,10 @@ pub struct LinePlan {
 
 /// How a line talks.
 #[derive(Clone, Debug, PartialEq)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "there is one a line, it is made once and only borrowed from then on"
+)]
 pub enum DriverPlan {
     /// Modbus RTU on a serial port.
     ModbusRtu(RtuPlan),
@@ -141,6 +146,8 @@ pub struct ModulePlan {
     pub retries: u8,
     /// The most registers the device hands over in one request (125 by the standard).
     pub registers_max: u16,
+    /// Who the unit must be, where the file says so.
+    pub identity: Option<IdentityPlan>,
     /// The inputs that channels use, by ascending register; scans carry their codes in this order.
     pub inputs: Vec<RegisterInput>,
 }
@@ -154,6 +161,8 @@ pub struct TextPlan {
     pub wire: TextWire,
     /// Whether the device talks by itself.
     pub talk: Talk,
+    /// Who the meter must be, where the file says so; only of one that is asked.
+    pub identity: Option<TextIdentityPlan>,
     /// How a line is taken apart; scans carry the fields' codes in the order of its fields.
     pub format: TextFormat,
 }

@@ -9,6 +9,7 @@ use zonda_protocol::text::{
 };
 
 use crate::fault::Fault;
+use crate::identity;
 use crate::line::{read_address, read_port, read_timeout};
 use crate::plan::{Talk, TextPlan, TextWire};
 use crate::section::{At, Section};
@@ -22,11 +23,13 @@ pub(crate) fn read(
 ) -> Option<TextPlan> {
     let wire = read_wire(section, faults, warnings);
     let talk = read_talk(section, every, faults);
+    let identity = identity::read_text(section, talk.as_ref(), faults);
     let format = read_format(section, faults);
     Some(TextPlan {
         source,
         wire: wire?,
         talk: talk?,
+        identity,
         format: format?,
     })
 }

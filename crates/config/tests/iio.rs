@@ -1,5 +1,7 @@
 //! Converters that the kernel reads: what the file says of them, and the mistakes in it.
 
+#![expect(clippy::unwrap_used, reason = "a test may fail loudly")]
+
 use zonda_config::{Config, DriverPlan, IioPlan, IioReading};
 use zonda_model::{Code, Quality};
 

@@ -45,6 +45,7 @@ fn module(index: usize) -> ModulePlan {
         timeout: Duration::from_millis(50),
         retries: 0,
         registers_max: 125,
+        identity: None,
         inputs: (0..8)
             .map(|register| RegisterInput::new(register, Width::One).unwrap())
             .collect(),

@@ -19,6 +19,7 @@ mod backoff;
 mod clock;
 pub mod discover;
 mod health;
+mod identity;
 pub mod iio;
 mod lateness;
 mod line;

@@ -9,12 +9,14 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
+use zonda_config::IdentityQuestion;
 use zonda_model::{Cause, Coded, Miss, Quality, Scan, Stamp};
 use zonda_protocol::modbus::identification::{Question, Told};
 use zonda_protocol::modbus::{Answer, Exception, ExceptionKind, Reply, Request, UnitId};
 
 use crate::clock::Axis;
 use crate::health::Cycle;
+use crate::identity::{judge_objects, judge_registers};
 use crate::link::{Link, NotOpened};
 use crate::report::{self, Reporter};
 use crate::round::{Job, Round, Turn};
@@ -94,6 +96,8 @@ enum Read {
     /// May be asked again in this tick, if the job allows.
     Failed(Failure),
     Refused(Exception),
+    /// It is not the device that the file means, so it is not read.
+    Stranger(Failure),
     /// The port or connection is gone, or out of step.
     Lost {
         cause: Cause,
@@ -287,6 +291,7 @@ impl<W: Wire> Polled<W> {
                 }
                 failure
             }
+            Read::Stranger(failure) => failure,
             Read::Failed(failure) => {
                 if failure.is_silence() {
                     round.unit_was_silent(job.unit, &failure);
@@ -304,8 +309,49 @@ impl<W: Wire> Polled<W> {
         Ok(false)
     }
 
+    /// Makes sure that a source is the device that the file means; says why not.
+    async fn recognise(&mut self, index: usize) -> Result<(), Read> {
+        let source = &mut self.sources[index];
+        let Some(plan) = source.plan.identity.as_ref().filter(|_| !source.is_known()) else {
+            return Ok(());
+        };
+        let Some(open) = self.link.open_mut() else {
+            return Err(Read::Failed(closed(self.report.why_closed())));
+        };
+        let (unit, patience) = (source.plan.unit, source.plan.timeout);
+        let judged = match plan.question {
+            IdentityQuestion::Object(object) => {
+                let question = Question {
+                    unit,
+                    first: object,
+                };
+                let told = self.wire.identify(open, question, patience).await;
+                told.map(|told| judge_objects(plan, object, told))
+            }
+            IdentityQuestion::Registers(table, span) => {
+                let request = Request { unit, table, span };
+                let exchange = self.wire.ask(open, request, patience).await;
+                exchange
+                    .result
+                    .map(|answer| judge_registers(plan, answer.reply))
+            }
+        };
+        match judged {
+            Ok(Ok(())) => {
+                source.recognised();
+                Ok(())
+            }
+            Ok(Err(stranger)) => Err(Read::Stranger(stranger)),
+            Err(error) => Err(not_read(error)),
+        }
+    }
+
     /// Reads the spans that are still missing.
     async fn read(&mut self, job: &mut Job) -> Read {
+        if let Err(why) = self.recognise(job.source).await {
+            job.sent_at.get_or_insert_with(Instant::now);
+            return why;
+        }
         let mut done_at = Instant::now();
         while let Some(request) = self.sources[job.source].request(job.registers.len()) {
             let Some(open) = self.link.open_mut() else {
@@ -323,25 +369,7 @@ impl<W: Wire> Polled<W> {
                         Reply::Exception(exception) => return Read::Refused(exception),
                     }
                 }
-                Err(AskError::Gone(detail)) => {
-                    let cause = Cause::Unplugged;
-                    return Read::Lost { cause, detail };
-                }
-                Err(AskError::Broken(detail)) => {
-                    let cause = Cause::BadFrame;
-                    return Read::Lost { cause, detail };
-                }
-                Err(AskError::Unanswered { cause, detail }) => {
-                    let prospect = match cause {
-                        Cause::Timeout => Prospect::Poor,
-                        _ => Prospect::Good,
-                    };
-                    return Read::Failed(Failure {
-                        cause,
-                        detail,
-                        prospect,
-                    });
-                }
+                Err(error) => return not_read(error),
             }
         }
         Read::Whole { done_at }
@@ -470,6 +498,28 @@ fn left_alone(source: &Source) -> Failure {
         cause,
         detail,
         prospect: Prospect::Unasked,
+    }
+}
+
+/// What it means that a question brought no answer.
+fn not_read(error: AskError) -> Read {
+    match error {
+        AskError::Gone(detail) => Read::Lost {
+            cause: Cause::Unplugged,
+            detail,
+        },
+        AskError::Broken(detail) => Read::Lost {
+            cause: Cause::BadFrame,
+            detail,
+        },
+        AskError::Unanswered { cause, detail } => Read::Failed(Failure {
+            cause,
+            detail,
+            prospect: match cause {
+                Cause::Timeout => Prospect::Poor,
+                _ => Prospect::Good,
+            },
+        }),
     }
 }
 

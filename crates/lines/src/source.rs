@@ -47,6 +47,8 @@ pub(crate) struct Source {
     misses: u32,
     backoff: Backoff,
     ask_at: Option<Instant>,
+    /// It is who it must be, or may be anybody.
+    is_known: bool,
     /// What only a person can change; it holds at the ticks at which nothing is asked, too.
     refusal: Option<(Cause, String)>,
 }
@@ -59,6 +61,7 @@ impl Source {
             misses: 0,
             backoff: Backoff::of_units(),
             ask_at: None,
+            is_known: plan.identity.is_none(),
             refusal: None,
         }
     }
@@ -83,6 +86,16 @@ impl Source {
         })
     }
 
+    /// Whether it need not be asked who it is.
+    pub(crate) const fn is_known(&self) -> bool {
+        self.is_known
+    }
+
+    /// It is who it must be.
+    pub(crate) const fn recognised(&mut self) {
+        self.is_known = true;
+    }
+
     pub(crate) fn answered(&mut self) {
         self.misses = 0;
         self.ask_at = None;
@@ -105,6 +118,8 @@ impl Source {
             }
         }
         if self.misses >= MISSES_BEFORE_BACKOFF {
+            // Long enough for somebody to put another in its place.
+            self.is_known = self.plan.identity.is_none();
             self.ask_at = Some(now + self.backoff.next());
         }
     }
@@ -112,6 +127,7 @@ impl Source {
     /// The line was opened anew: everybody gets a fresh chance.
     pub(crate) fn forgive(&mut self) {
         self.ask_at = None;
+        self.is_known = self.plan.identity.is_none();
         self.misses = self.misses.min(MISSES_BEFORE_BACKOFF - 1);
         self.backoff.reset();
     }

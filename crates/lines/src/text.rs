@@ -56,6 +56,10 @@ pub(crate) struct Listener {
 }
 
 /// Who begins.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "there is one a line, it is made once and only borrowed from then on"
+)]
 enum Manner {
     Listen(Listening),
     Ask(Asking),
@@ -104,7 +108,7 @@ impl Listener {
                 LineReader::listening(format, now),
             ),
             Talk::Ask(question, patience) => (
-                Manner::Ask(Asking::new(question, *patience)),
+                Manner::Ask(Asking::new(question, *patience, plan.identity.as_ref())),
                 LineReader::answering(format, now),
             ),
         };

@@ -100,6 +100,7 @@ fn on(wire: TextWire, every_ms: u64, talk: Talk) -> LinePlan {
             source: SourceId(7),
             wire,
             talk,
+            identity: None,
             format: format(),
         }),
     }

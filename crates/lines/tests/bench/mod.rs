@@ -184,6 +184,7 @@ pub fn module(source: usize, unit: u8, first: u16, count: u16) -> ModulePlan {
         timeout: Duration::from_millis(60),
         retries: 0,
         registers_max: 125,
+        identity: None,
         inputs: (first..first + count)
             .map(|register| RegisterInput::new(register, Width::One).unwrap())
             .collect(),
