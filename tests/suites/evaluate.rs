@@ -15,7 +15,7 @@ use zonda_evaluate::windows::{Start, WindowPlan, Windowing};
 use zonda_evaluate::zone::evenness::Velocity;
 use zonda_evaluate::zone::{Evenness, Flow, Layout, Place, Survey, SurveyRule, WorkZone};
 use zonda_evaluate::{Averaging, Band, Course, MeanRule, Reading, Steadiness, SteadyRule, Stretch};
-use zonda_model::{Period, Stamp};
+use zonda_model::{Period, Quantity, Stamp};
 use zonda_tests::bench::Bench;
 use zonda_tests::peer;
 use zonda_tests::suite::{Need, test};
@@ -309,11 +309,12 @@ fn zones(_bench: &Bench) -> Result<()> {
         };
         let places = posed.at.iter().enumerate().map(place).collect();
         let layout = Layout::own(WorkZone::block(1.0, 1.0, 1.0)?, places)?;
+        let quantities = vec![Quantity::Temperature; posed.at.len()];
         let rule = SurveyRule {
             mean: MeanRule::every(Period::SECOND),
             band: Some(Band::around(180.0, 2.5)?),
         };
-        let mut survey = Survey::new(layout, until(posed.scans.len())?, rule)?;
+        let mut survey = Survey::new(layout, &quantities, until(posed.scans.len())?, rule)?;
         for (k, scan) in (0..).zip(&posed.scans) {
             let at = Stamp::from_millis(1000 * k);
             let scan: Vec<Reading> = scan.iter().map(|value| Reading::good(at, *value)).collect();

@@ -14,7 +14,7 @@ use std::time::{Duration, Instant};
 
 use zonda_evaluate::zone::{Layout, Survey, SurveyRule, Uniformity, WorkZone};
 use zonda_evaluate::{Band, MeanRule, Reading, Steadiness, SteadyRule, Stretch};
-use zonda_model::{Period, Stamp};
+use zonda_model::{Period, Quantity, Stamp};
 
 const CHANNELS: u32 = 64;
 const SCANS: u32 = 12 * 3600 * 10;
@@ -44,7 +44,13 @@ fn evaluate() -> (Uniformity, Vec<Steadiness>) {
         mean: MeanRule::every(period),
         band: Some(Band::around(181.0, 1.0).unwrap()),
     };
-    let mut survey = Survey::new(layout, night, rule).unwrap();
+    let mut survey = Survey::new(
+        layout,
+        &[Quantity::Temperature; CHANNELS as usize],
+        night,
+        rule,
+    )
+    .unwrap();
     let steadiness = Steadiness::new(SteadyRule::over(WINDOW, period)).unwrap();
     let mut steady = vec![steadiness; CHANNELS as usize];
 

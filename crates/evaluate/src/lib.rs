@@ -15,6 +15,24 @@
 //! Marks in the docs: *from memory* is a figure recalled from a standard that has not been held
 //! against the printed text; *common practice, no source* is what it says. A report prints such
 //! marks with the figure.
+//!
+//! A probe in a curing oven reads 180 °C a minute long, and twenty of the readings are below its threshold:
+//!
+//! ```
+//! use zonda_evaluate::{Averaging, MeanRule, Reading, Stretch};
+//! use zonda_model::{Period, Quality, Stamp};
+//!
+//! let minute = Stretch::new(Stamp::from_millis(0), Stamp::from_millis(60_000))?;
+//! let mut averaging = Averaging::new(minute, MeanRule::every(Period::SECOND));
+//! for second in 0..60 {
+//!     let reading = Reading::good(Stamp::from_millis(1000 * second), 180.0);
+//!     let quality = if second < 20 { Quality::BELOW_THRESHOLD } else { Quality::empty() };
+//!     averaging.push(&Reading { quality, ..reading })?;
+//! }
+//! let refusal = averaging.finish().unwrap_err();
+//! assert_eq!(refusal.tally.to_string(), "40 used, 20 left out: below_threshold 20");
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 #![expect(
     clippy::doc_markdown,

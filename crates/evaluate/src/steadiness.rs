@@ -17,6 +17,7 @@
 //! never reported: no channel shows less than its resolution.
 
 use std::collections::VecDeque;
+use std::fmt;
 use std::time::Duration;
 
 use zonda_model::{Period, Stamp};
@@ -53,6 +54,19 @@ impl SteadyRule {
             negligible: 0.0,
             false_alarms: 0.001,
         }
+    }
+}
+
+impl fmt::Display for SteadyRule {
+    /// The definition, as a report prints it beside the times.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "within {:?} nothing moves beyond its noise and by more than {}, one false alarm in {:.0} windows",
+            self.window,
+            self.negligible,
+            1.0 / self.false_alarms
+        )
     }
 }
 

@@ -1,11 +1,13 @@
 //! How fast something rises, how far it overshoots, when it has settled, how it recovers.
 //!
 //! Each of these words has several definitions that differ by factors; the ones used here stand at the functions,
-//! and a report prints them beside the figure. They survive noise, since single samples decide nothing: levels and peaks are
+//! and a report prints them beside the figure ([`Definition`]). They survive noise, since single samples decide nothing: levels and peaks are
 //! read off a *smoothed* course: at each sample, the least-squares line through the samples within half a stated span of it
 //! (a mean where these lie evenly about it). A ramp stays where it is, while a trailing mean would lag by half the span. With a
 //! span of nothing the course is the samples themselves. They survive gaps, since nothing is drawn across one: a
 //! level that was passed in a gap has bounds and no moment, and time in gaps is told apart.
+
+mod definition;
 
 use std::time::Duration;
 
@@ -19,6 +21,8 @@ use crate::moments::Moments;
 use crate::reading::{Reading, Sieve, Tally};
 use crate::soak::{InBand, Soak, Soaking};
 use crate::stretch::Stretch;
+
+pub use definition::Definition;
 
 /// What a course is made of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -291,6 +291,14 @@ fn single_losses_do_not_matter() {
 }
 
 #[test]
+fn a_rule_says_its_definition() {
+    assert_eq!(
+        rule().to_string(),
+        "within 640s nothing moves beyond its noise and by more than 0, one false alarm in 1000 windows"
+    );
+}
+
+#[test]
 fn rules_that_cannot_be_followed_are_refused_with_a_sentence() {
     let refusal = |rule: SteadyRule| Steadiness::new(rule).unwrap_err().to_string();
     let short = SteadyRule::over(Duration::from_secs(30), Period::SECOND);

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use proptest::prelude::*;
 use support::{assert_abs, assert_rel, check_value, number, numbers, second, series};
-use zonda_evaluate::transient::{CourseRule, Settling, Step, Way};
+use zonda_evaluate::transient::{CourseRule, Definition, Settling, Step, Way};
 use zonda_evaluate::{Band, Course, Reading, Stretch};
 use zonda_model::{Period, Quality};
 
@@ -245,6 +245,16 @@ fn a_level_that_was_passed_in_a_gap_has_bounds() {
         panic!("settles")
     };
     assert_eq!(stay.hidden, seconds(301.0));
+}
+
+#[test]
+fn a_figure_says_its_definition() {
+    let window = Duration::from_mins(1);
+    assert_eq!(
+        Definition::Steepest { window }.to_string(),
+        "the steepest least-squares line through 60s of samples, not smoothed"
+    );
+    assert_eq!(every(1.0).to_string(), "of the samples as they are");
 }
 
 #[test]

@@ -14,7 +14,7 @@ use zonda_evaluate::zone::{
     Uniformity, WorkZone, suggestions,
 };
 use zonda_evaluate::{Band, MeanRule, Reading, Stretch};
-use zonda_model::{Period, Quality};
+use zonda_model::{Period, Quality, Quantity};
 
 fn oven() -> WorkZone {
     WorkZone::block(1.2, 1.5, 1.0).unwrap()
@@ -38,7 +38,7 @@ fn minute() -> Stretch {
 /// A scan a second, all places at once.
 fn survey(layout: Layout, rule: SurveyRule, scans: &[Vec<f64>]) -> Survey {
     let stretch = Stretch::new(second(0.0), second(support::float(scans.len()))).unwrap();
-    let mut survey = Survey::new(layout, stretch, rule).unwrap();
+    let mut survey = Survey::new(layout, &[Quantity::Temperature; 9], stretch, rule).unwrap();
     for (k, scan) in scans.iter().enumerate() {
         survey.push(&readings(support::float(k), scan)).unwrap();
     }
@@ -138,7 +138,7 @@ fn every_figure_goes_with_its_definition() {
 /// One channel after the other, 0.1 s apart, on a ramp of 6 K/min: nothing but the reading order makes a spread of 0.08 K.
 #[test]
 fn a_ramp_read_place_by_place_makes_a_spread_that_is_told() {
-    let mut survey = Survey::new(nine(), minute(), rule()).unwrap();
+    let mut survey = Survey::new(nine(), &[Quantity::Temperature; 9], minute(), rule()).unwrap();
     for k in 0..59 {
         let scan: Vec<Reading> = (0..9)
             .map(|place| {
@@ -156,7 +156,7 @@ fn a_ramp_read_place_by_place_makes_a_spread_that_is_told() {
 
 #[test]
 fn a_place_that_fails_is_named_and_not_dropped() {
-    let mut survey = Survey::new(nine(), minute(), rule()).unwrap();
+    let mut survey = Survey::new(nine(), &[Quantity::Temperature; 9], minute(), rule()).unwrap();
     for k in 0..60 {
         let mut scan = readings(f64::from(k), &[180.0; 9]);
         if k >= 30 {
@@ -181,7 +181,7 @@ fn a_scan_with_a_hole_is_not_within_tolerance() {
         },
         ..rule()
     };
-    let mut survey = Survey::new(nine(), minute(), lenient).unwrap();
+    let mut survey = Survey::new(nine(), &[Quantity::Temperature; 9], minute(), lenient).unwrap();
     for k in 0..60 {
         let mut scan = readings(f64::from(k), &[180.0; 9]);
         match k {
@@ -203,7 +203,7 @@ fn a_scan_with_a_hole_is_not_within_tolerance() {
 
 #[test]
 fn scans_that_are_none_are_refused_with_a_sentence_and_change_nothing() {
-    let mut survey = Survey::new(nine(), minute(), rule()).unwrap();
+    let mut survey = Survey::new(nine(), &[Quantity::Temperature; 9], minute(), rule()).unwrap();
     survey.push(&readings(1.0, &[180.0; 9])).unwrap();
     let short = survey.push(&readings(2.0, &[180.0; 8])).unwrap_err();
     assert_eq!(
@@ -218,8 +218,25 @@ fn scans_that_are_none_are_refused_with_a_sentence_and_change_nothing() {
     assert!(matches!(early, SurveyError::Time(_)), "{early}");
     let one = Layout::grid(oven(), [1, 1, 1]).unwrap();
     assert_eq!(
-        Survey::new(one, minute(), rule()).unwrap_err(),
+        Survey::new(one, &[Quantity::Temperature], minute(), rule()).unwrap_err(),
         SurveyError::TooFewPlaces(1)
+    );
+}
+
+#[test]
+fn places_that_measure_different_things_are_refused_with_a_sentence() {
+    let mut quantities = [Quantity::Temperature; 9];
+    quantities[4] = Quantity::Velocity;
+    let mixed = Survey::new(nine(), &quantities, minute(), rule()).unwrap_err();
+    assert_eq!(
+        mixed.to_string(),
+        "the place `left front top` measures velocity and `left front bottom` temperature; \
+         all places of a survey measure the same quantity: evaluate each by itself"
+    );
+    let few = Survey::new(nine(), &quantities[..4], minute(), rule()).unwrap_err();
+    assert_eq!(
+        few.to_string(),
+        "4 channels cannot stand at 9 places; give one for each, in their order"
     );
 }
 
@@ -442,7 +459,7 @@ proptest! {
         let end = second(support::float(scans.len()));
         let middle = second(support::float(cut));
         let mut parts = [(second(0.0), middle, 0..cut), (middle, end, cut..scans.len())].map(|(from, to, range)| {
-            let mut part = Survey::new(nine(), Stretch::new(from, to).unwrap(), rule()).unwrap();
+            let mut part = Survey::new(nine(), &[Quantity::Temperature; 9], Stretch::new(from, to).unwrap(), rule()).unwrap();
             for k in range {
                 part.push(&readings(support::float(k), &scans[k])).unwrap();
             }

@@ -10,7 +10,7 @@
 
 use std::time::Duration;
 
-use zonda_model::Stamp;
+use zonda_model::{Quantity, Stamp};
 
 use super::layout::Layout;
 use super::uniformity::{At, Deviation, Spread, Uniformity};
@@ -33,11 +33,35 @@ pub struct SurveyRule {
 }
 
 /// Why a scan cannot be taken, or a survey not begun.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum SurveyError {
     /// One place has no spread.
     #[error("a survey needs two places at least, and the layout has {0}")]
     TooFewPlaces(usize),
+    /// Not one channel for each place.
+    #[error(
+        "{found} channels cannot stand at {expected} places; give one for each, in their order"
+    )]
+    Channels {
+        /// How many there are.
+        found: usize,
+        /// How many places there are.
+        expected: usize,
+    },
+    /// Places that measure different things.
+    #[error(
+        "the place `{other}` measures {theirs} and `{one}` {ours}; all places of a survey measure the same quantity: evaluate each by itself"
+    )]
+    Mixed {
+        /// A place.
+        one: String,
+        /// What it measures.
+        ours: Quantity,
+        /// Another place.
+        other: String,
+        /// What that measures.
+        theirs: Quantity,
+    },
     /// Not one reading for each place.
     #[error(
         "a scan has {found} readings for {expected} places; give one for each, in their order, without a value where there is none"
@@ -91,6 +115,7 @@ fn named(places: &[(String, TooLittle)]) -> String {
 #[derive(Clone, Debug)]
 pub struct Survey {
     layout: Layout,
+    quantity: Quantity,
     stretch: Stretch,
     rule: SurveyRule,
     places: Vec<Averaging>,
@@ -105,17 +130,26 @@ pub struct Survey {
 }
 
 impl Survey {
-    /// Of the places of `layout` over `stretch`.
+    /// Of the places of `layout` over `stretch`, the channel at each of which measures what `quantities` say, in the
+    /// order of the layout.
     ///
     /// # Errors
-    /// [`SurveyError::TooFewPlaces`] for fewer than two.
-    pub fn new(layout: Layout, stretch: Stretch, rule: SurveyRule) -> Result<Self, SurveyError> {
+    /// [`SurveyError::TooFewPlaces`] for fewer than two, [`SurveyError::Channels`] where there is not one channel for each,
+    /// [`SurveyError::Mixed`] where they measure different things.
+    pub fn new(
+        layout: Layout,
+        quantities: &[Quantity],
+        stretch: Stretch,
+        rule: SurveyRule,
+    ) -> Result<Self, SurveyError> {
         let count = layout.places().len();
         if count < 2 {
             return Err(SurveyError::TooFewPlaces(count));
         }
+        let quantity = alike(&layout, quantities)?;
         Ok(Self {
             layout,
+            quantity,
             stretch,
             rule,
             places: vec![Averaging::new(stretch, rule.mean); count],
@@ -184,7 +218,8 @@ impl Survey {
     /// # Errors
     /// [`JoinError`] where the parts do not touch in this order, or are of other places or by another rule; nothing is joined.
     pub fn join(&mut self, later: Self) -> Result<(), JoinError> {
-        if self.layout != later.layout || self.rule != later.rule {
+        if self.layout != later.layout || self.quantity != later.quantity || self.rule != later.rule
+        {
             return Err(JoinError::OtherRule);
         }
         let mut places = self.places.clone();
@@ -254,6 +289,7 @@ impl Survey {
             .centre()
             .map(|centre| largest(means.iter().map(|mean| (mean - means[centre]).abs())));
         Uniformity {
+            quantity: self.quantity,
             stretch: self.stretch,
             complete: self.spreads.count(),
             incomplete: self.incomplete,
@@ -286,6 +322,28 @@ impl Survey {
             }
         }
         steepest
+    }
+}
+
+/// What all places measure.
+fn alike(layout: &Layout, quantities: &[Quantity]) -> Result<Quantity, SurveyError> {
+    let (places, found) = (layout.places(), quantities.len());
+    let (Some(ours), true) = (quantities.first().copied(), places.len() == found) else {
+        let expected = places.len();
+        return Err(SurveyError::Channels { found, expected });
+    };
+    match quantities
+        .iter()
+        .zip(places)
+        .find(|(theirs, _)| **theirs != ours)
+    {
+        None => Ok(ours),
+        Some((theirs, other)) => Err(SurveyError::Mixed {
+            one: places[0].name.clone(),
+            ours,
+            other: other.name.clone(),
+            theirs: *theirs,
+        }),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use zonda_model::Stamp;
+use zonda_model::{Quantity, Stamp};
 
 use crate::band::Band;
 use crate::mean::Mean;
@@ -55,6 +55,8 @@ impl Deviation {
 /// How even a zone was over a stretch. Values in the SI unit of the quantity; differences of temperatures in K.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Uniformity {
+    /// What all places measure.
+    pub quantity: Quantity,
     /// The stretch.
     pub stretch: Stretch,
     /// Scans in which every place had a used reading.
