@@ -13,7 +13,7 @@
 //! times in a window count as noise.
 //!
 //! *Frozen* is a channel whose readings do not change at all; whether the device hangs or its resolution is coarser
-//! than the noise, steadiness cannot be told. A movement smaller than the smallest change between two readings is
+//! than the noise, steadiness cannot be told. It is found out after an eighth of a window, and then told from the last change on. A movement smaller than the smallest change between two readings is
 //! never reported: no channel shows less than its resolution.
 
 use std::collections::VecDeque;

@@ -324,6 +324,28 @@ proptest! {
         prop_assert!((steepest.per_second / rate - 1.0).abs() < 1e-9);
     }
 
+    /// Upside down, everything happens at the same time the other way.
+    #[test]
+    fn cooling_is_heating_upside_down(seed in 0u64..100) {
+        let noise = support::Noise::new().skip(usize::try_from(seed).unwrap() * 100);
+        let up: Vec<f64> = sampled(heat_up, 1.0, 1200).iter().zip(noise).map(|(x, z)| x + z).collect();
+        let down: Vec<f64> = up.iter().map(|x| -x).collect();
+        let rule = CourseRule { smoothing: seconds(30.0), ..every(1.0) };
+        let (heats, cools) = (Course::new(rule, series(&up, 1.0)).unwrap(), Course::new(rule, series(&down, 1.0)).unwrap());
+        let (start, window) = (second(0.0), seconds(60.0));
+        prop_assert_eq!(heats.crossing(120.0, Way::Up, start), cools.crossing(-120.0, Way::Down, start));
+        let (rise, fall) = (heats.steepest(window, Way::Up).unwrap(), cools.steepest(window, Way::Down).unwrap());
+        prop_assert_eq!(rise.over, fall.over);
+        prop_assert!((rise.per_second + fall.per_second).abs() < 1e-9);
+        let step = |sign: f64| Step { from: sign * 25.0, to: Band::around(sign * 150.0, 3.0).unwrap() };
+        let (over, under) = (heats.overshoot(step(1.0), start).unwrap(), cools.overshoot(step(-1.0), start).unwrap());
+        prop_assert!(over.at == under.at && (over.value - under.value).abs() < 1e-9 && over.value > 40.0);
+        prop_assert_eq!(
+            heats.settling(step(1.0).to, window, start),
+            cools.settling(step(-1.0).to, window, start)
+        );
+    }
+
     /// In °F as in °C: the times are the same, the rates are 1.8 times as large.
     #[test]
     fn another_unit_changes_no_time(seed in 0u64..100) {
