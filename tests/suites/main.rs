@@ -8,6 +8,7 @@ mod discover;
 mod disk;
 mod evaluate;
 mod examples;
+mod identity;
 mod iio;
 mod meters;
 mod night;
@@ -31,6 +32,7 @@ fn main() -> ExitCode {
         text_meter::tests(),
         csv_outside::tests(),
         cable::tests(),
+        identity::tests(),
         iio::tests(),
         discover::tests(),
         power::tests(),
