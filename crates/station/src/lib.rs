@@ -13,6 +13,7 @@
 pub mod agreement;
 pub mod board;
 mod desk;
+pub mod doubts;
 mod finding;
 pub mod loopcheck;
 mod mapper;

@@ -1,0 +1,262 @@
+//! What the configuration says of a channel's errors, at one reading: the rows of its budget.
+//!
+//! The rows themselves, and what they mean, are [`ChannelDoubts`]; this only fills them in. What the file
+//! does not say stays unstated, and every result names it.
+
+use jiff::civil::Date;
+use zonda_config::{Accuracy, ChannelPlan, Config, LoopPlan, Way};
+use zonda_evaluate::doubt::{CertificateDoubt, ChannelDoubts, ConverterDoubt, Doubt, ShuntDoubt};
+use zonda_evaluate::uncertainty::Common;
+use zonda_model::Unit;
+
+/// The doubts of a channel (an index into [`Config::channels`]) about a reading of `value` (SI) on a day; `None` where
+/// there is no such channel.
+pub fn of(config: &Config, channel: usize, value: f64, on: Date) -> Option<ChannelDoubts> {
+    let plan = config.channels.get(channel)?;
+    let source = config.sources.get(plan.source.0)?;
+    let mut doubts = ChannelDoubts::new(plan.name.to_string(), plan.quantity);
+    by_certificate(config, plan, value, on, &mut doubts);
+    by_way(plan, &source.name.to_string(), value, &mut doubts);
+    doubts.instrument = limit(plan.accuracy.instrument, value, width(plan));
+    doubts.step = plan
+        .mapping
+        .resolution()
+        .map_or(Doubt::Unstated, Doubt::Stated);
+    Some(doubts)
+}
+
+fn by_certificate(
+    config: &Config,
+    plan: &ChannelPlan,
+    value: f64,
+    on: Date,
+    doubts: &mut ChannelDoubts,
+) {
+    let Some(certified) = plan
+        .certificate
+        .and_then(|index| config.certificates.get(index))
+    else {
+        return;
+    };
+    let certificate = &certified.certificate;
+    doubts.certificate = Doubt::Stated(CertificateDoubt {
+        number: certificate.heading().number.clone(),
+        expanded: certificate.correct(value).uncertainty,
+        k: 1.0,
+        common: Common::Unknown,
+    });
+    let range = certificate.range();
+    let range = certificate.unit().difference_to_si(range.to - range.from);
+    let years = years_between(certificate.heading().date, on);
+    doubts.drift = match limit(certified.drift_per_year, value, Some(range)) {
+        Doubt::Stated(a_year) => Doubt::Stated(a_year * years),
+        other => other,
+    };
+}
+
+/// An instrument that drifts by some amount a year has drifted by no more than that times the years.
+fn years_between(from: Date, to: Date) -> f64 {
+    let days = from.until(to).map_or(0, |span| span.get_days());
+    f64::from(days.max(0)) / 365.25
+}
+
+/// What stands between the instrument and the code.
+fn by_way(plan: &ChannelPlan, module: &str, value: f64, doubts: &mut ChannelDoubts) {
+    if plan.way != Way::Analog {
+        doubts.output = Doubt::Absent;
+        doubts.converter = Doubt::Absent;
+        return;
+    }
+    doubts.output = limit(plan.accuracy.output, value, width(plan));
+    let shunt = plan.mapping.signal().and_then(zonda_signal::Signal::shunt);
+    if shunt.is_some() {
+        doubts.shunt = Doubt::Unstated;
+    }
+    // Where the value does not follow the signal in a straight line, its slope is not known here.
+    let Some(straight) = plan.loop_check.filter(|way| way.is_straight) else {
+        return;
+    };
+    let signal = Straight::at(&straight, value);
+    if let (Some(_), Some(tolerance)) = (shunt, plan.accuracy.shunt) {
+        let (current, slope) = (signal.now, signal.slope);
+        doubts.shunt = Doubt::Stated(ShuntDoubt {
+            tolerance,
+            current,
+            slope,
+        });
+    }
+    let ohm = shunt.map_or(1.0, |shunt| shunt.unit.to_si(shunt.value));
+    let measured = limit(
+        plan.accuracy.module,
+        signal.now * ohm,
+        Some(signal.width * ohm),
+    );
+    if let Doubt::Stated(accuracy) = measured {
+        doubts.converter = Doubt::Stated(ConverterDoubt {
+            name: module.to_owned(),
+            accuracy,
+            unit: match shunt {
+                Some(_) => Unit::Volt,
+                None => straight.signal.unit.quantity().si(),
+            },
+            slope: signal.slope / ohm,
+            common: Common::Unknown,
+        });
+    }
+}
+
+/// The signal behind a value, SI.
+struct Straight {
+    now: f64,
+    width: f64,
+    /// By how much the value moves with one ampere or volt.
+    slope: f64,
+}
+
+impl Straight {
+    fn at(way: &LoopPlan, value: f64) -> Self {
+        let ((signal_low, signal_high), (low, high)) = (way.signal_si(), way.value_si());
+        let width = signal_high - signal_low;
+        let slope = (high - low) / width;
+        Self {
+            now: signal_low + (value - low) / slope,
+            width,
+            slope,
+        }
+    }
+}
+
+/// The width of the range that a channel's signal stands for, where there is one.
+fn width(plan: &ChannelPlan) -> Option<f64> {
+    let (low, high) = plan.loop_check?.value_si();
+    Some((high - low).abs())
+}
+
+/// An accuracy at a value; a share of a span that is not known is as good as not stated.
+fn limit(accuracy: Option<Accuracy>, value: f64, span: Option<f64>) -> Doubt<f64> {
+    match accuracy {
+        Some(accuracy) if span.is_some() || accuracy.of_span <= 0.0 => {
+            Doubt::Stated(accuracy.limit(value, span.unwrap_or(0.0)))
+        }
+        _ => Doubt::Unstated,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use zonda_evaluate::doubt::row;
+    use zonda_evaluate::uncertainty::Budget;
+
+    const BENCH: &str = r#"
+[line.bench]
+every = "1 s"
+modbus-tcp = { address = "192.0.2.10" }
+
+[module.A]
+line = "bench"
+unit = 1
+registers = "input 0-7"
+code = "uint16"
+count = "1 mV"
+accuracy = "0.1 % of 10 V"
+
+[line.m7]
+every = "1 s"
+text = { port = "/dev/serial/by-id/usb-adapter-M7", serial = "9600 8N1", fields = ["velocity", "temperature"] }
+
+[certificate.K-2041]
+number = "K-2041"
+laboratory = "accredited laboratory 12"
+date = "2026-03-02"
+due = "2027-03-02"
+quantity = "velocity"
+range = "0-20 m/s"
+points = ["1: 1.1 ± 0.04", "5: 5.0 ± 0.1", "18: 18.4 ± 0.3"]
+drift_per_year = "0.5 % of reading"
+
+[meter.Exhaust]
+certificates = ["K-2041"]
+output_accuracy = "0.25 % of span"
+velocity = { input = "A.1", signal = "4-20 mA", shunt = "250 Ω", shunt_tolerance = "0.1 %", range = "0-20 m/s" }
+temperature-text = { input = "m7.temperature", unit = "°C" }
+"#;
+
+    fn budget(channel: &str, value: f64) -> Budget {
+        let config = zonda_config::check("bench.toml", BENCH)
+            .unwrap_or_else(|faults| panic!("{faults:?}"))
+            .config;
+        let index = config
+            .channels
+            .iter()
+            .position(|plan| plan.name.to_string() == channel)
+            .unwrap();
+        let on = "2027-03-02".parse().unwrap();
+        of(&config, index, value, on).unwrap().at(value).unwrap()
+    }
+
+    fn contribution(budget: &Budget, what: &str) -> f64 {
+        let row = budget
+            .rows()
+            .iter()
+            .find(|row| row.influence().origin.what == what);
+        row.unwrap_or_else(|| panic!("no row {what}"))
+            .contribution()
+    }
+
+    fn near(found: f64, expected: f64) {
+        assert!(
+            (found / expected - 1.0).abs() < 1e-3,
+            "{found}, expected {expected}"
+        );
+    }
+
+    /// By hand at 5 m/s, 8 mA, 2 V of a converter with 1 mV steps: 0.1/2; 0.5 % of 5 m/s in 365 of 365.25 days; 0.25 % of
+    /// 20 m/s; 0.1 % of 10 V at 5 m/s a volt; 1 mV; 0.1 % of 8 mA at 1250 m/s an ampere.
+    #[test]
+    fn an_analog_velocity_is_as_by_hand() {
+        let budget = budget("Exhaust.velocity", 5.0);
+        let rectangle = 3f64.sqrt();
+        near(contribution(&budget, row::CERTIFICATE), 0.05);
+        near(
+            contribution(&budget, row::DRIFT),
+            0.025 * 365.0 / 365.25 / rectangle,
+        );
+        near(contribution(&budget, row::OUTPUT), 0.05 / rectangle);
+        near(
+            contribution(&budget, row::CONVERTER),
+            0.01 * 5.0 / rectangle,
+        );
+        // The certificate's own slope, some 0.98, is in the step.
+        let step = contribution(&budget, row::STEP) * 12f64.sqrt();
+        assert!((0.0048..0.0051).contains(&step), "{step}");
+        near(contribution(&budget, row::SHUNT), 8e-6 * 1250.0 / rectangle);
+        let omitted: Vec<&str> = budget
+            .omitted()
+            .iter()
+            .map(|origin| origin.what.as_str())
+            .collect();
+        assert_eq!(omitted, [row::POSITION, row::YAW]);
+    }
+
+    #[test]
+    fn a_text_line_has_no_converter_and_says_what_is_missing() {
+        let budget = budget("Exhaust.temperature-text", 200.0);
+        assert!(budget.rows().is_empty());
+        let omitted: Vec<&str> = budget
+            .omitted()
+            .iter()
+            .map(|origin| origin.what.as_str())
+            .collect();
+        assert_eq!(
+            omitted,
+            [
+                row::CERTIFICATE,
+                row::INSTRUMENT,
+                row::STEP,
+                row::POSITION,
+                row::RADIATION
+            ]
+        );
+    }
+}
