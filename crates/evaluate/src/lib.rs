@@ -2,7 +2,8 @@
 //!
 //! What is here: means over stretches, windows and moving windows ([`mean`], [`windows`], [`moving`]),
 //! since when and until when a channel is steady ([`steadiness`]); how even a work zone is ([`zone`]); how fast something rises,
-//! settles and recovers ([`transient`]).
+//! settles and recovers ([`transient`]); how far a channel and its means may be off ([`doubt`]), and a survey's figures with
+//! them ([`worth`]).
 //!
 //! Words: a *reading* is a value with its quality and time; a *stretch* is a piece of time; *coverage* is the
 //! share of a stretch that good readings speak for. Gaps are never filled and nothing is carried across them. Every result says
@@ -60,6 +61,7 @@ mod sum;
 pub mod transient;
 pub mod weighted;
 pub mod windows;
+pub mod worth;
 pub mod zone;
 
 pub use band::{BadBand, Band};
