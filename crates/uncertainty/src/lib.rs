@@ -2,7 +2,8 @@
 //!
 //! What is here: straight lines through points with the uncertainty of what they say ([`mod@line`]); budgets by the
 //! *Guide to the expression of uncertainty in measurement*, JCGM 100:2008 ([`budget`]), and how they are stated
-//! ([`stated`]); laws that carry budgets from inputs to results ([`law`]); their cross-check by drawing, JCGM 101:2008 ([`trial`]).
+//! ([`stated`]); laws that carry budgets from inputs to results ([`law`]); their cross-check by drawing, JCGM 101:2008
+//! ([`trial`]); whether a result is within its limits ([`conformity`]).
 //!
 //! Words: u is a *standard* uncertainty (a standard deviation), U = k·u an *expanded* one; an *influence* is one cause
 //! of doubt, its *sensitivity* is by how much the result moves with it.
@@ -20,6 +21,7 @@
 
 pub mod budget;
 mod causes;
+pub mod conformity;
 pub mod dof;
 mod draw;
 mod float;
