@@ -131,7 +131,7 @@ impl Mapper {
             let Some(input) = codes.get(self.channels[channel].input).copied() else {
                 continue;
             };
-            let mut mark = self.marks[source.0] | self.stillness(channel, at, input);
+            let mut mark = self.marks[source.0];
             if absent.channels.contains(&channel) {
                 mark |= Quality::UNCERTAIN;
             }
@@ -237,7 +237,7 @@ impl Mapper {
         };
         let mut quality = input.quality | found | mark;
         if value.is_some() {
-            quality |= self.standing.of(channel);
+            quality |= self.standing.of(channel) | self.stillness(channel, at, input);
         }
         if let Some(memory) = &mut self.memories[channel] {
             let quality = quality - FORGIVEN;
@@ -253,7 +253,8 @@ impl Mapper {
         }
     }
 
-    /// `stuck`, where the reading has stood still for too long.
+    /// `stuck`, where a reading that has a value has stood still for too long. What has none says
+    /// itself what it is: an open loop stands still, too.
     fn stillness(&mut self, channel: usize, at: Stamp, input: Coded) -> Quality {
         let Some(still) = &mut self.stills[channel] else {
             return Quality::empty();
@@ -267,7 +268,7 @@ impl Mapper {
             Some(Turn::Moves) => self.found.push((at, Finding::Moves { channel })),
             None => {}
         }
-        if still.is_stuck() && input.code.is_some() {
+        if still.is_stuck() {
             Quality::STUCK
         } else {
             Quality::empty()

@@ -294,6 +294,17 @@ fn a_temperature_that_stands_still_is_stuck_and_moves_the_velocity() {
 }
 
 #[test]
+fn an_open_loop_is_that_and_not_stuck() {
+    let mut mapper = Mapper::new(&config(TEXT));
+    let codes = [velocity(5.0), count(2.0), velocity(5.0)];
+    for tick in 0..20 {
+        let told = scan(&mut mapper, A, tick, &codes);
+        assert_eq!(told[0].1, Quality::OPEN_LOOP, "after {tick} s");
+    }
+    assert_eq!(kinds(&mut mapper), []);
+}
+
+#[test]
 fn a_cable_that_gets_too_hot_is_told_once() {
     let mut mapper = Mapper::new(&config(TEXT));
     for (tick, celsius) in (0..).zip([340.0, 351.0, 348.0, 352.0, 340.0, 356.0]) {
