@@ -1,5 +1,6 @@
 //! The API: what every handler shares, and its words for times and channels.
 
+pub(crate) mod agreement;
 pub(crate) mod channels;
 pub(crate) mod events;
 pub(crate) mod export;
@@ -8,15 +9,18 @@ pub(crate) mod health;
 pub(crate) mod history;
 pub(crate) mod lines;
 pub(crate) mod live;
+pub(crate) mod loopchecks;
 pub(crate) mod metrics;
 mod pack;
+pub(crate) mod prestart;
 pub(crate) mod station;
 mod when;
 
 use std::sync::Arc;
 
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{FromRequestParts, Query};
+use axum::Json;
+use axum::extract::rejection::{JsonRejection, QueryRejection};
+use axum::extract::{FromRequest, FromRequestParts, Query};
 use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
 use zonda_store::{ChannelRow, StoreError};
@@ -51,6 +55,17 @@ pub(crate) struct Params<T>(pub(crate) T);
 impl From<QueryRejection> for Problem {
     fn from(rejection: QueryRejection) -> Self {
         Self::bad_request(rejection.body_text())
+    }
+}
+
+/// The JSON body of a request; a wrong one is a [`Problem`] that says what is wrong.
+#[derive(FromRequest)]
+#[from_request(via(Json), rejection(Problem))]
+pub(crate) struct Body<T>(pub(crate) T);
+
+impl From<JsonRejection> for Problem {
+    fn from(rejection: JsonRejection) -> Self {
+        Self::new(rejection.status(), rejection.body_text())
     }
 }
 

@@ -46,6 +46,7 @@ const HISTORIES_MAX: usize = 4;
         (name = "channels", description = "What is recorded"),
         (name = "live", description = "Values as they come"),
         (name = "record", description = "What was recorded"),
+        (name = "instruments", description = "Whether they can be trusted"),
         (name = "operation", description = "For service managers and monitoring"),
     ),
     components(schemas(Problem))
@@ -141,6 +142,12 @@ fn described() -> OpenApiRouter<Shared> {
         .routes(routes!(api::events::events))
         .routes(routes!(api::gaps::gaps))
         .routes(routes!(api::lines::lines))
+        .routes(routes!(api::prestart::prestart))
+        .routes(routes!(api::agreement::agreement))
+        .routes(routes!(api::loopchecks::loopchecks, api::loopchecks::begin))
+        .routes(routes!(api::loopchecks::loopcheck))
+        .routes(routes!(api::loopchecks::applied))
+        .routes(routes!(api::loopchecks::end))
         .routes(routes!(api::health::healthz))
         .routes(routes!(api::health::readyz))
         .routes(routes!(api::metrics::metrics))

@@ -6,7 +6,9 @@ use tokio::sync::{broadcast, watch};
 use zonda_config::{ChannelPlan, Config};
 use zonda_lines::{Axis, LineHealth};
 use zonda_model::{Name, Stamp};
+use zonda_station::agreement::AgreementBoard;
 use zonda_station::board::Board;
+use zonda_station::loopcheck::LoopChecks;
 use zonda_station::{Samples, Station};
 use zonda_store::{Readable, Recording};
 
@@ -34,6 +36,10 @@ pub struct View {
     pub recording: watch::Receiver<Recording>,
     /// The lines, in the order of the configuration.
     pub lines: Vec<LineView>,
+    /// How meters that are heard both ways agree.
+    pub agreements: Arc<AgreementBoard>,
+    /// The loop checks under way.
+    pub loop_checks: Arc<LoopChecks>,
     /// Live samples as they come.
     pub samples: broadcast::Sender<Samples>,
     /// Names this start of the daemon.
@@ -55,6 +61,8 @@ impl View {
             lines: lines
                 .map(|(name, health)| LineView { name, health })
                 .collect(),
+            agreements: station.agreements(),
+            loop_checks: station.loop_checks(),
             samples: station.live(),
             boot: station.boot().to_owned(),
             version: version.to_owned(),

@@ -2,10 +2,12 @@
 
 mod air;
 mod bench;
-mod check;
+pub(crate) mod check;
 mod demo;
 mod discover;
 mod export;
+mod loopcheck;
+mod prestart;
 mod rig;
 mod serve;
 mod watch;
@@ -21,6 +23,7 @@ pub(crate) enum Command {
     Serve(serve::Serve),
     Check(check::Check),
     Discover(discover::Discover),
+    Loopcheck(loopcheck::LoopCheck),
     Watch(watch::Watch),
     Export(export::Export),
     Rig(rig::RigCommand),
@@ -36,6 +39,7 @@ impl Command {
             Self::Serve(serve) => serve.run(),
             Self::Check(check) => check.run(),
             Self::Discover(discover) => discover.run(),
+            Self::Loopcheck(check) => check.run(),
             Self::Watch(watch) => watch.run(),
             Self::Export(export) => export.run(),
             Self::Rig(rig) => rig.run(),

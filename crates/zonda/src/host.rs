@@ -9,7 +9,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 use zonda_config::Config;
-use zonda_http::{App, LineView, View};
+use zonda_http::{App, View};
 use zonda_station::{Station, Stopped};
 
 use crate::address;
@@ -35,7 +35,11 @@ impl Host {
         let address = listener.local_addr()?;
         let station = Station::start(config, env!("CARGO_PKG_VERSION")).await?;
         let stop = CancellationToken::new();
-        let app = App::new(view_of(&station), [], stop.clone());
+        let app = App::new(
+            View::of(&station, env!("CARGO_PKG_VERSION")),
+            [],
+            stop.clone(),
+        );
         let feed = tokio::spawn(app.feed());
         let serving = tokio::spawn(zonda_http::server::serve(
             listener,
@@ -69,23 +73,6 @@ impl Host {
             }
         }
         stopped
-    }
-}
-
-fn view_of(station: &Station) -> View {
-    View {
-        config: station.config(),
-        board: station.board(),
-        axis: station.axis(),
-        record: station.record(),
-        recording: station.recording(),
-        lines: station
-            .lines()
-            .map(|(name, health)| LineView { name, health })
-            .collect(),
-        samples: station.live(),
-        boot: station.boot().to_owned(),
-        version: env!("CARGO_PKG_VERSION").to_owned(),
     }
 }
 

@@ -3,6 +3,7 @@
 mod address;
 mod amount;
 mod command;
+mod daemon;
 mod exit;
 mod host;
 mod logging;

@@ -24,6 +24,7 @@ use zonda_http::{App, LineView, View};
 use zonda_lines::{Axis, LineHealth, SystemClocks};
 use zonda_model::{Code, Period, Quality, Sample, Stamp};
 use zonda_station::board::Board;
+use zonda_station::loopcheck::LoopChecks;
 use zonda_store::{ChannelEntry, ChannelId, Recorder, RecorderOptions, Start, Store};
 
 /// Two meters of a curing oven on one simulated line.
@@ -84,13 +85,17 @@ impl Bench {
         let (recorder, _) = Recorder::start(&store, session, options);
         let (line, health) = watch::channel(LineHealth::default());
         let period = Period::new(Duration::from_millis(100)).unwrap();
+        let config = Arc::new(config);
+        let checks = LoopChecks::new(Arc::clone(&config), axis.clone(), ids.clone());
         let view = View {
+            agreements: Arc::default(),
+            loop_checks: Arc::new(checks),
             board: Arc::new(Board::new(vec![period; config.channels.len()])),
             lines: vec![LineView {
                 name: config.lines[0].name.clone(),
                 health,
             }],
-            config: Arc::new(config),
+            config,
             axis,
             record: store.read().clone(),
             recording: recorder.recording(),

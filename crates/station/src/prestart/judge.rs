@@ -5,7 +5,7 @@ use std::time::Duration;
 use jiff::civil::Date;
 use zonda_config::{ChannelPlan, Config, LinePlan, LoopPlan};
 use zonda_lines::{LineHealth, LineState};
-use zonda_model::{Code, Quality, Stamp};
+use zonda_model::{Code, Quality, Quantity, Stamp};
 
 use super::{Aspect, Clock, Facts, Finding, SampleBytes};
 use crate::board::Live;
@@ -108,7 +108,8 @@ fn reading(plan: &ChannelPlan, live: &Live) -> Option<Finding> {
     }
     let loop_plan = plan.loop_check?;
     let signal = signal_of(plan, sample.code?)?;
-    at_end(loop_plan, signal).map(|(what, todo)| Finding::look(Aspect::Reading, name, what, todo))
+    at_end(plan.quantity, loop_plan, signal)
+        .map(|(what, todo)| Finding::look(Aspect::Reading, name, what, todo))
 }
 
 fn broken(quality: Quality) -> Option<(&'static str, &'static str)> {
@@ -164,15 +165,20 @@ fn doubtful(quality: Quality) -> Option<(&'static str, &'static str)> {
 }
 
 /// A signal at an end of its span is a reading, or nothing at all.
-fn at_end(plan: LoopPlan, signal: f64) -> Option<(String, &'static str)> {
+fn at_end(quantity: Quantity, plan: LoopPlan, signal: f64) -> Option<(String, &'static str)> {
     let (from, to) = plan.signal_si();
     let share = (signal - from) / (to - from);
     let shown = plan.signal.unit.from_si(signal);
     let words = format!("{shown:.3} {}", plan.signal.unit);
-    let is_dead_zero = from.abs() < 1e-12 || to.abs() < 1e-12;
-    if share.abs() <= AT_END && is_dead_zero && from.abs() < 1e-12 {
+    let is_dead_zero = from.abs() < 1e-12;
+    if share.abs() <= AT_END && is_dead_zero {
         let what = format!("{words}: nothing to measure looks like this, and so does a dead cable");
-        return Some((what, "breathe on the probe, or see the meter's display"));
+        let todo = if quantity == Quantity::Velocity {
+            "blow on the probe and see it move, or see the meter's display"
+        } else {
+            "see whether what it measures is really at its lowest, or touch the cable"
+        };
+        return Some((what, todo));
     }
     if share.abs() <= AT_END {
         let what = format!("{words}: it sits at the lower end of its span");

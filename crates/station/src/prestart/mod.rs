@@ -71,8 +71,8 @@ pub enum SampleBytes {
 }
 
 impl SampleBytes {
-    /// In a night of 36 channels at 1 Hz (measured: 32 bytes a row, the rest rollups and seal).
-    pub const USUAL: f64 = 40.0;
+    /// In a night of 36 channels at 1 Hz (measured: 32 bytes a row, the rest rollups, seal and events).
+    pub const USUAL: f64 = 42.0;
 
     /// How many.
     pub const fn get(self) -> f64 {

@@ -2,31 +2,50 @@
 
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use anyhow::Context;
 use clap::Args;
 use zonda_config::{Checked, Config, DriverPlan, Faults, LinePlan, TextWire};
 use zonda_model::Name;
 
+use crate::command::prestart;
 use crate::exit::Exit;
 
 /// Check a configuration file: every mistake at once, with its line and the way out.
 ///
 /// Opens no port and asks no device. Mistakes end with exit code 1; a port that is not there is
 /// only mentioned, because a line waits for its port.
+///
+/// With --against-devices it goes on to check what the file speaks of, before a night begins: every
+/// line opened, every device asked, readings plausible, probe numbers, certificates, loop checks,
+/// room on the disk, the clock. `look` is for somebody to look at; `wrong` ends with exit code 1.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:  zonda check config/curing-oven.toml")]
+#[command(
+    after_help = "Examples:\n  zonda check config/curing-oven.toml\n  zonda check oven.toml --against-devices --night 14h"
+)]
 pub(crate) struct Check {
     /// The configuration file.
     file: PathBuf,
-    /// Say the mistakes as JSON, for scripts and editors.
+    /// Say the mistakes, or the findings, as JSON, for scripts and editors.
     #[arg(long)]
     json: bool,
+    /// Check the devices, the certificates and the machine as well, for a night that is to begin.
+    #[arg(long)]
+    against_devices: bool,
+    /// How long the planned night is, such as `12h` or `90 min`.
+    #[arg(long, default_value = "12h", requires = "against_devices", value_parser = night)]
+    night: Duration,
 }
 
 impl Check {
     pub(crate) fn run(self) -> anyhow::Result<Exit> {
         let checked = read(&self.file)?;
+        if self.against_devices
+            && let Ok(checked) = &checked
+        {
+            return self.check_devices(checked);
+        }
         if self.json {
             println!("{}", as_json(&checked));
         } else {
@@ -48,6 +67,25 @@ impl Check {
             Exit::NotWell
         })
     }
+
+    fn check_devices(&self, checked: &Checked) -> anyhow::Result<Exit> {
+        if !checked.warnings.list().is_empty() {
+            eprint!("{}", report(&checked.warnings));
+        }
+        if let Some(shared) = shared_port(&checked.config) {
+            eprintln!("{shared}");
+            return Ok(Exit::NotWell);
+        }
+        prestart::run(&checked.config, self.night, self.json)
+    }
+}
+
+/// A length of time, not nothing and at most a month.
+fn night(text: &str) -> Result<Duration, String> {
+    let span = text.parse::<jiff::SignedDuration>().ok();
+    span.and_then(|span| Duration::try_from(span).ok())
+        .filter(|span| !span.is_zero() && *span <= Duration::from_hours(31 * 24))
+        .ok_or_else(|| "write a length of time such as `12h`, up to a month".to_owned())
 }
 
 /// Reads and checks a file.
