@@ -21,6 +21,7 @@ mod pairing;
 mod patience;
 mod presence;
 pub mod prestart;
+pub mod runs;
 mod standing;
 mod station;
 mod still;

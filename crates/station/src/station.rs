@@ -10,8 +10,8 @@ use zonda_config::{ChannelPlan, Config};
 use zonda_lines::{Axis, Clocks, LineHealth, SystemClocks};
 use zonda_model::{Name, Period, Scan};
 use zonda_store::{
-    ChannelEntry, Event, OpenError, Readable, Recorder, RecorderOptions, Recording,
-    Severity, Start, Store, StoreError,
+    ChannelEntry, Event, OpenError, Readable, Recorder, RecorderOptions, Recording, Severity,
+    Start, Store, StoreError,
 };
 
 use crate::Samples;
@@ -21,6 +21,7 @@ use crate::desk::{Desk, WAITING_MAX};
 use crate::loopcheck::LoopChecks;
 use crate::mapper::Mapper;
 use crate::patience::Patience;
+use crate::runs::Runs;
 use crate::supervisor::{Line, Means, supervise};
 
 /// Hand-overs that a listener may be behind before it is told that it missed some.
@@ -57,6 +58,8 @@ pub struct Station {
     desk: JoinHandle<Result<(), StoreError>>,
     writing: JoinHandle<()>,
     watching: JoinHandle<()>,
+    conducting: JoinHandle<()>,
+    runs: Runs,
 }
 
 /// How a station ended.
@@ -112,6 +115,7 @@ impl Station {
         let session = store.begin(&start_of(&config, version, &axis)).await?;
         let (keys, boot) = (session.channels.clone(), format!("s{}", session.id));
         tell_before(&session);
+        let before = session.before;
         let options = RecorderOptions {
             commit_every: config.station.commit_every,
             memory_samples: config.station.memory_samples,
@@ -132,6 +136,8 @@ impl Station {
             ))
             .await?;
         let config = Arc::new(config);
+        let record = store.read().clone();
+        let runs = Runs::of(&config, axis.clone(), record, recorder.clone(), before).await?;
         let board = Arc::new(Board::new(
             config
                 .channels
@@ -160,6 +166,7 @@ impl Station {
         };
         let desk = tokio::spawn(desk.run(inbox));
         let watching = tokio::spawn(watch_clocks(axis.clone(), recorder.clone(), stop.clone()));
+        let conducting = tokio::spawn(runs.clone().watch(live.subscribe(), stop.clone()));
         let means = Means {
             axis: axis.clone(),
             scans,
@@ -183,6 +190,8 @@ impl Station {
             desk,
             writing,
             watching,
+            conducting,
+            runs,
         };
         Ok((station, means))
     }
@@ -234,6 +243,11 @@ impl Station {
         self.live.clone()
     }
 
+    /// The runs.
+    pub fn runs(&self) -> Runs {
+        self.runs.clone()
+    }
+
     /// Names this start of the daemon.
     pub fn boot(&self) -> &str {
         &self.boot
@@ -276,6 +290,8 @@ impl Station {
             desk,
             writing,
             watching,
+            conducting,
+            runs,
             ..
         } = self;
         stop.cancel();
@@ -291,6 +307,10 @@ impl Station {
             }
         }
         watching.abort();
+        if conducting.await.is_err() {
+            tracing::error!("runs were not looked after to the end");
+        }
+        drop(runs);
         let recording = recorder.recording();
         // If the recorder has ended, its own words are in the log already.
         let _ = recorder

@@ -159,7 +159,9 @@ impl Writer {
             Entry::Event(event) => self.hand.event(event),
             Entry::Runs(changes, events) => {
                 self.hand.runs(changes);
-                events.into_iter().for_each(|event| self.hand.event(event));
+                for event in events {
+                    self.hand.event(event);
+                }
             }
             Entry::LoopCheck(check, event) => {
                 self.hand.loop_check(*check);

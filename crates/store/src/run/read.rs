@@ -22,7 +22,7 @@ pub struct RunPage {
 }
 
 /// `run`, before its steps are known.
-struct Asked {
+struct Bare {
     id: i64,
     name: String,
     template: Option<String>,
@@ -43,7 +43,7 @@ impl Readable {
     pub async fn runs(&self, page: RunPage) -> Result<Vec<RunRow>, StoreError> {
         let before = page.before.map_or(i64::MAX, |id| id.0);
         let rows = sqlx::query_as!(
-            Asked,
+            Bare,
             "SELECT id, name, template, starts, ends, layout, asked_at FROM run
              WHERE id < ? AND (? OR NOT EXISTS (SELECT 1 FROM run_step WHERE run = run.id AND step = 'discarded'))
              ORDER BY id DESC LIMIT ?",
@@ -62,7 +62,7 @@ impl Readable {
     /// As [`runs`](Self::runs).
     pub async fn run(&self, id: RunId) -> Result<Option<RunRow>, StoreError> {
         let rows = sqlx::query_as!(
-            Asked,
+            Bare,
             "SELECT id, name, template, starts, ends, layout, asked_at FROM run WHERE id = ?",
             id.0
         )
@@ -77,7 +77,7 @@ impl Readable {
     /// As [`runs`](Self::runs).
     pub async fn run_named(&self, name: &str) -> Result<Option<RunRow>, StoreError> {
         let rows = sqlx::query_as!(
-            Asked,
+            Bare,
             "SELECT id, name, template, starts, ends, layout, asked_at FROM run
              WHERE name = ? AND NOT EXISTS (SELECT 1 FROM run_step WHERE run = run.id AND step = 'discarded')
              ORDER BY id DESC LIMIT 1",
@@ -94,7 +94,7 @@ impl Readable {
     /// As [`runs`](Self::runs).
     pub async fn open_runs(&self) -> Result<Vec<RunRow>, StoreError> {
         let rows = sqlx::query_as!(
-            Asked,
+            Bare,
             "SELECT id, name, template, starts, ends, layout, asked_at FROM run
              WHERE NOT EXISTS (SELECT 1 FROM run_step WHERE run = run.id AND step IN ('ended', 'withdrawn', 'missed', 'discarded'))
              ORDER BY id"
@@ -207,7 +207,7 @@ impl Readable {
         Ok(query.build_query_scalar().fetch_one(&self.pool()).await?)
     }
 
-    async fn complete(&self, rows: Vec<Asked>) -> Result<Vec<RunRow>, StoreError> {
+    async fn complete(&self, rows: Vec<Bare>) -> Result<Vec<RunRow>, StoreError> {
         let least = rows.iter().map(|row| row.id).min().unwrap_or(0);
         let most = rows.iter().map(|row| row.id).max().unwrap_or(-1);
         let mut channels = self.run_channels((least, most)).await?;
@@ -320,7 +320,7 @@ fn by_run<T>(pairs: impl IntoIterator<Item = (i64, T)>) -> ByRun<T> {
     all
 }
 
-fn entry_of(row: Asked, channels: Vec<ChannelId>) -> Result<RunEntry, StoreError> {
+fn entry_of(row: Bare, channels: Vec<ChannelId>) -> Result<RunEntry, StoreError> {
     let id = row.id;
     let template = row.template.map(|template| template.parse());
     Ok(RunEntry {

@@ -1,0 +1,129 @@
+//! What a reader of a run must not overlook, worked out from the record alone.
+
+use zonda_model::Stamp;
+use zonda_model::run::{State, Stretch, spelled};
+use zonda_report::TrueUtc;
+use zonda_store::{Readable, RunPage, RunRow, StoreError};
+
+use super::book::condition;
+
+/// Runs that are looked through for overlaps.
+const NEIGHBOURS_MAX: i64 = 1000;
+
+/// What a reader of a run must not overlook: interruptions, channels that are gone, steps of the
+/// clock, an empty stretch, runs that share channels and time. `now` is on the record's axis.
+///
+/// # Errors
+/// The file cannot be read.
+pub async fn remarks(
+    record: &Readable,
+    run: &RunRow,
+    now: Stamp,
+) -> Result<Vec<String>, StoreError> {
+    let clock = record.clock().await?;
+    let utc = TrueUtc::new(clock.clone());
+    let mut remarks = Vec::new();
+    for gap in run.state.interruptions() {
+        remarks.push(format!(
+            "interrupted from {} to {}, for {}",
+            utc.of(gap.from),
+            utc.of(gap.to),
+            spelled(gap.to.since(gap.from))
+        ));
+    }
+    gone(record, run, &mut remarks).await?;
+    let Some(from) = run.state.since() else {
+        return Ok(remarks);
+    };
+    let to = run.state.until().unwrap_or(now);
+    remarks.extend(steps(&clock, Stretch { from, to }));
+    let stretch = Stretch { from, to };
+    let samples = record
+        .count_samples_of(&run.entry.channels, stretch)
+        .await?;
+    if samples == 0 && !matches!(run.state, State::Discarded(_)) {
+        remarks.push("there is not a single sample in it; the gaps say why".to_owned());
+    }
+    remarks.extend(overlaps(record, run, stretch).await?);
+    Ok(remarks)
+}
+
+/// Channels that the configuration no longer names.
+async fn gone(
+    record: &Readable,
+    run: &RunRow,
+    remarks: &mut Vec<String>,
+) -> Result<(), StoreError> {
+    if !run.state.is_open() {
+        return Ok(());
+    }
+    let channels = record.channels().await?;
+    let configured = |name: &str| {
+        let row = channels.iter().find(|row| row.name.as_str() == name);
+        row.is_some_and(|row| row.position.is_some())
+    };
+    for row in &channels {
+        if run.entry.channels.contains(&row.id) && row.position.is_none() {
+            remarks.push(format!(
+                "{} is no longer configured; the run goes on without it",
+                row.name
+            ));
+        }
+    }
+    for name in condition(&run.state)
+        .into_iter()
+        .flat_map(zonda_model::run::Condition::channels)
+    {
+        if !configured(name.as_str()) {
+            remarks.push(format!(
+                "its condition looks at {name}, which is no longer configured; stop it by hand, or bring the channel back"
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Steps of the clock within a stretch.
+fn steps(clock: &[(Stamp, i64)], stretch: Stretch) -> Vec<String> {
+    let changes = clock.windows(2).filter(|pair| {
+        let is_step = pair[0].1 != pair[1].1;
+        is_step && stretch.from < pair[1].0 && pair[1].0 < stretch.to
+    });
+    match changes.count() {
+        0 => Vec::new(),
+        count => vec![format!(
+            "the record's axis changed its distance from UTC {count} {} in it; its length is counted on the axis",
+            if count == 1 { "time" } else { "times" }
+        )],
+    }
+}
+
+async fn overlaps(
+    record: &Readable,
+    run: &RunRow,
+    stretch: Stretch,
+) -> Result<Option<String>, StoreError> {
+    let page = RunPage {
+        before: None,
+        limit: NEIGHBOURS_MAX,
+        with_discarded: false,
+    };
+    let shares = |other: &RunRow| {
+        let begins = other.state.since().is_some_and(|since| since < stretch.to);
+        let ends = other.state.until().is_none_or(|until| until > stretch.from);
+        let channels = &other.entry.channels;
+        let common = channels.iter().any(|id| run.entry.channels.contains(id));
+        other.entry.id != run.entry.id && begins && ends && common
+    };
+    let others: Vec<_> = record
+        .runs(page)
+        .await?
+        .into_iter()
+        .filter(shares)
+        .map(|other| other.entry.name.to_string())
+        .collect();
+    Ok(
+        (!others.is_empty())
+            .then(|| format!("shares channels and time with {}", others.join(", "))),
+    )
+}
