@@ -233,40 +233,36 @@ fn a_pair_over_two_modules_waits_for_its_tick_and_no_longer() {
 
 #[test]
 fn an_overdue_certificate_flags_every_reading_from_midnight_on() {
-    const MIDNIGHT: &str = "2027-03-03T00:00:00Z";
-    let midnight: jiff::Timestamp = MIDNIGHT.parse().unwrap();
+    for (due, midnight) in [
+        ("2027-03-02", "2027-03-03T00:00:00Z"),
+        ("2027-03-03", "2027-03-04T00:00:00Z"),
+    ] {
+        expect_overdue_from(midnight, &TEXT.replace("2027-03-02", due));
+    }
+}
+
+fn expect_overdue_from(midnight: &str, text: &str) {
+    let midnight: jiff::Timestamp = midnight.parse().unwrap();
     let at = |us: i64| Stamp::from_micros(midnight.as_microsecond() + us);
     let codes = [velocity(5.0), temperature(150.0), velocity(5.0)];
-    let mut mapper = Mapper::new(&config(&TEXT.replace("\"10 s\"", "\"off\"")));
+    let mut mapper = Mapper::new(&config(&text.replace("\"10 s\"", "\"off\"")));
     let mut said = |at: Stamp, offset_us: i64| {
         let samples = mapper.scanned(A, (at, at), offset_us, &codes);
         let quality = |channel| {
-            let sample = samples
-                .iter()
-                .find(|sample| sample.channel == channel)
-                .unwrap();
-            sample.quality - Quality::SIMULATED
+            let mut found = samples.iter().filter(|sample| sample.channel == channel);
+            found.next().unwrap().quality - Quality::SIMULATED
         };
         (quality(Z1_TEMPERATURE), quality(Z1_VELOCITY))
     };
-    let good = Quality::empty();
+    let (good, overdue) = (Quality::empty(), Quality::CALIBRATION_OVERDUE);
     assert_eq!(said(at(-1), 0), (good, good));
     // An overdue thermometer still tells which band a velocity is in.
-    assert_eq!(said(at(0), 0), (Quality::CALIBRATION_OVERDUE, good));
+    assert_eq!(said(at(0), 0), (overdue, good));
     // The day is that of true UTC, however far the record's axis is from it.
     assert_eq!(said(at(5_000_000), 10_000_000), (good, good));
-    assert_eq!(
-        said(at(15_000_000), 10_000_000),
-        (Quality::CALIBRATION_OVERDUE, good)
-    );
-    let found = kinds(&mut mapper);
-    assert_eq!(
-        found,
-        [
-            Finding::Overdue { certificate: 0 },
-            Finding::Overdue { certificate: 0 }
-        ]
-    );
+    assert_eq!(said(at(15_000_000), 10_000_000), (overdue, good));
+    let told = Finding::Overdue { certificate: 0 };
+    assert_eq!(kinds(&mut mapper), [told.clone(), told]);
 }
 
 #[test]
