@@ -36,9 +36,6 @@ impl Urn {
 }
 
 impl Chance {
-    /// Any.
-    pub(crate) const MIDDLE: Self = Self(0.5, 0.5);
-
     /// Standard normal, √(−2 ln c₁)·cos(2π·c₂) (Box and Muller, 1958).
     pub(crate) fn normal(self) -> f64 {
         (-2.0 * libm::log(self.0)).sqrt() * libm::cos(TAU * self.1)

@@ -24,6 +24,8 @@ mod causes;
 pub mod conformity;
 pub mod dof;
 mod draw;
+mod drawing;
+mod figures;
 mod float;
 pub mod influence;
 pub mod law;

@@ -331,23 +331,28 @@ fn check(points: &[NoisyPoint], noise: Noise) -> Result<(), BadLine> {
 
 /// More turns than any line that exists has needed: those of noise as large as the spread take some hundreds.
 const TURNS_MAX: usize = 10_000;
-/// Turns end when the slope moves by less than a few of its last digits.
+/// Turns end when the slope moves by less than a few of its last digits …
 const SETTLED: f64 = 4.0 * f64::EPSILON;
+/// … or when it moves by so little, and no longer by less and less: then only rounding is left.
+const ROUNDING: f64 = 1e-9;
 
 /// Turns the line until its slope stands still.
 fn settled_slope(points: &[NoisyPoint]) -> Result<f64, BadLine> {
     let only_y = |point: &NoisyPoint| NoisyPoint::in_y(point.x, point.y, 1.0);
     let level: Vec<NoisyPoint> = points.iter().map(only_y).collect();
     let mut slope = Weighed::new(&level, 0.0).slope();
+    let mut last_move = f64::INFINITY;
     for _ in 0..TURNS_MAX {
         let next = Weighed::new(points, slope).slope();
         if !next.is_finite() {
             return Err(BadLine::NoSpread);
         }
-        if (next - slope).abs() <= SETTLED * next.abs() {
+        let moved = (next - slope).abs();
+        let is_rounding = moved >= last_move && moved <= ROUNDING * next.abs();
+        if moved <= SETTLED * next.abs() || is_rounding {
             return Ok(next);
         }
-        slope = next;
+        (slope, last_move) = (next, moved);
     }
     Err(BadLine::NotSettled)
 }

@@ -13,10 +13,10 @@ use serde::Serialize;
 use crate::budget::{BadBudget, Budget, Tie};
 use crate::causes::Causes;
 use crate::dof::{Level, TooFewDof};
-use crate::draw::{Chance, Urn};
-use crate::float;
+use crate::draw::Urn;
+use crate::drawing::Drawing;
+use crate::figures::{Figures, Settling, tolerance};
 use crate::influence::Influence;
-use crate::matrix::Correlations;
 
 /// How often to draw.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -158,181 +158,57 @@ pub fn run(
         }
     }
     let causes = Causes::new(&rows, &all_ties)?;
-    let mut drawing = Drawing {
-        inputs,
-        rows: &rows,
-        of: &causes.of,
-        groups: Vec::new(),
-        errors: vec![Error::Drawn(Chance::MIDDLE); causes.len()],
-        law,
-        values: vec![0.0; inputs.len()],
+    counted(Drawing::new(inputs, &rows, &causes, law)?, trial)
+}
+
+fn counted(
+    mut drawing: Drawing<'_, impl Fn(&[f64]) -> f64>,
+    trial: Trial,
+) -> Result<Outcome, BadTrial> {
+    let mut urn = Urn::new(trial.seed);
+    let needed = draws_min(trial.level);
+    let mut results = Vec::new();
+    let settled = match trial.count {
+        Count::Fixed(given) if given < needed => {
+            return Err(BadTrial::TooFew { given, needed });
+        }
+        Count::Fixed(count) => {
+            drawing.draw_into(&mut results, count, &mut urn)?;
+            None
+        }
+        Count::Settled { digits, .. } if !(1..=2).contains(&digits) => {
+            return Err(BadTrial::Digits(digits));
+        }
+        Count::Settled { digits, max } => {
+            let batch = needed.max(BATCH_MIN);
+            let mut settling = Settling::default();
+            let mut is_settled = false;
+            while !is_settled && results.len() + batch <= max.max(2 * batch) {
+                let from = results.len();
+                drawing.draw_into(&mut results, batch, &mut urn)?;
+                let figures = Figures::of(&mut results[from..].to_vec(), trial.level);
+                is_settled = settling.push(figures, digits);
+            }
+            Some(is_settled)
+        }
     };
-    let signed = drawing.contributions();
-    drawing.groups = groups(&causes.correlations(&signed))?;
-    drawing.run(trial)
-}
-
-/// The draws in progress.
-struct Drawing<'a, F> {
-    inputs: &'a [&'a Budget],
-    rows: &'a [(Influence, f64)],
-    /// Which cause a row belongs to.
-    of: &'a [usize],
-    groups: Vec<Group>,
-    /// Cause by cause, of the present draw.
-    errors: Vec<Error>,
-    law: F,
-    values: Vec<f64>,
-}
-
-/// The present draw of one cause.
-#[derive(Clone, Copy)]
-enum Error {
-    /// By its own shape.
-    Drawn(Chance),
-    /// In units of u.
-    Standard(f64),
-}
-
-/// Causes that are drawn together.
-enum Group {
-    /// As one.
-    One(Vec<usize>),
-    /// As correlated normals, with the root of their correlations.
-    Several(Vec<usize>, Vec<Vec<f64>>),
-}
-
-fn groups(correlations: &Correlations) -> Result<Vec<Group>, BadTrial> {
-    let group = |members: Vec<usize>| {
-        let among = correlations.among(&members);
-        if among.is_one() {
-            return Ok(Group::One(members));
-        }
-        let root = among.root().ok_or(BadBudget::Impossible)?;
-        Ok(Group::Several(members, root))
-    };
-    correlations.groups().into_iter().map(group).collect()
-}
-
-impl<F: Fn(&[f64]) -> f64> Drawing<'_, F> {
-    /// By how much the result moves with one u of each cause, signed.
-    fn contributions(&mut self) -> Vec<f64> {
-        let causes = self.errors.len();
-        let mut contributions = Vec::with_capacity(causes);
-        for cause in 0..causes {
-            let mut at = |error| {
-                self.errors.fill(Error::Standard(0.0));
-                self.errors[cause] = Error::Standard(error);
-                self.result()
-            };
-            contributions.push((at(1.0) - at(-1.0)) / 2.0);
-        }
-        contributions
-    }
-
-    /// The law at the present draw.
-    fn result(&mut self) -> f64 {
-        let mut row = 0;
-        for (value, input) in self.values.iter_mut().zip(self.inputs) {
-            *value = input.value();
-            for _ in input.rows() {
-                let (influence, sensitivity) = &self.rows[row];
-                let error = match self.errors[self.of[row]] {
-                    Error::Drawn(chance) => chance.of(influence.spread),
-                    Error::Standard(error) => error * influence.spread.u(),
-                };
-                *value += sensitivity * error;
-                row += 1;
-            }
-        }
-        (self.law)(&self.values)
-    }
-
-    fn draw(&mut self, urn: &mut Urn) -> Result<f64, BadTrial> {
-        for group in &self.groups {
-            match group {
-                Group::One(members) => {
-                    let chance = urn.draw();
-                    for cause in members {
-                        self.errors[*cause] = Error::Drawn(chance);
-                    }
-                }
-                Group::Several(members, root) => {
-                    let normal: Vec<f64> = members.iter().map(|_| urn.draw().normal()).collect();
-                    for (cause, row) in members.iter().zip(root) {
-                        let error = row.iter().zip(&normal).map(|(l, z)| l * z).sum();
-                        self.errors[*cause] = Error::Standard(error);
-                    }
-                }
-            }
-        }
-        let result = self.result();
-        if result.is_finite() {
-            Ok(result)
-        } else {
-            Err(BadTrial::Broken(result))
-        }
-    }
-
-    fn run(&mut self, trial: Trial) -> Result<Outcome, BadTrial> {
-        let mut urn = Urn::new(trial.seed);
-        let needed = draws_min(trial.level);
-        let mut results = Vec::new();
-        let settled = match trial.count {
-            Count::Fixed(given) if given < needed => {
-                return Err(BadTrial::TooFew { given, needed });
-            }
-            Count::Fixed(count) => {
-                self.draw_into(&mut results, count, &mut urn)?;
-                None
-            }
-            Count::Settled { digits, .. } if !(1..=2).contains(&digits) => {
-                return Err(BadTrial::Digits(digits));
-            }
-            Count::Settled { digits, max } => {
-                let batch = needed.max(BATCH_MIN);
-                let mut settling = Settling::default();
-                let mut is_settled = false;
-                while !is_settled && results.len() + batch <= max.max(2 * batch) {
-                    let from = results.len();
-                    self.draw_into(&mut results, batch, &mut urn)?;
-                    let figures = Figures::of(&mut results[from..].to_vec(), trial.level);
-                    is_settled = settling.push(figures, digits);
-                }
-                Some(is_settled)
-            }
-        };
-        let trials = results.len();
-        let Figures {
-            mean,
-            u,
-            symmetric,
-            shortest,
-        } = Figures::of(&mut results, trial.level);
-        Ok(Outcome {
-            mean,
-            u,
-            symmetric,
-            shortest,
-            level: trial.level,
-            trials,
-            settled,
-            seed: trial.seed,
-        })
-    }
-
-    fn draw_into(
-        &mut self,
-        results: &mut Vec<f64>,
-        count: usize,
-        urn: &mut Urn,
-    ) -> Result<(), BadTrial> {
-        results.reserve(count);
-        for _ in 0..count {
-            results.push(self.draw(urn)?);
-        }
-        Ok(())
-    }
+    let trials = results.len();
+    let Figures {
+        mean,
+        u,
+        symmetric,
+        shortest,
+    } = Figures::of(&mut results, trial.level);
+    Ok(Outcome {
+        mean,
+        u,
+        symmetric,
+        shortest,
+        level: trial.level,
+        trials,
+        settled,
+        seed: trial.seed,
+    })
 }
 
 /// JCGM 101:2008, 7.9.4 a.
@@ -348,92 +224,6 @@ fn draws_min(level: Level) -> usize {
     )]
     let draws = (100.0 / outside).ceil() as usize;
     draws
-}
-
-/// What a number of results say.
-#[derive(Clone, Copy, Debug)]
-struct Figures {
-    mean: f64,
-    u: f64,
-    symmetric: Interval,
-    shortest: Interval,
-}
-
-impl Figures {
-    /// Sorts the results on the way.
-    fn of(results: &mut [f64], level: Level) -> Self {
-        results.sort_unstable_by(f64::total_cmp);
-        let n = float::len(results.len());
-        let first = results[0];
-        let mean = first + results.iter().map(|y| y - first).sum::<f64>() / n;
-        let squares: f64 = results.iter().map(|y| (y - mean).powi(2)).sum();
-        let inside = held(results.len(), level);
-        let beyond = results.len() - inside;
-        let from = |low: usize| Interval {
-            low: results[low],
-            high: results[low + inside - 1],
-        };
-        let shortest = (0..=beyond)
-            .map(from)
-            .min_by(|a, b| a.width().total_cmp(&b.width()));
-        Self {
-            mean,
-            u: (squares / (n - 1.0)).sqrt(),
-            symmetric: from(beyond / 2),
-            shortest: shortest.unwrap_or_else(|| from(0)),
-        }
-    }
-}
-
-/// How many of the results an interval holds, its ends included.
-fn held(results: usize, level: Level) -> usize {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "a share of a count"
-    )]
-    let inside = (level.p() * float::len(results) + 0.5) as usize + 1;
-    inside.min(results)
-}
-
-/// Batch by batch figures, and whether their means stand still.
-#[derive(Default)]
-struct Settling {
-    batches: Vec<[f64; 4]>,
-}
-
-impl Settling {
-    fn push(&mut self, figures: Figures, digits: u8) -> bool {
-        let Interval { low, high } = figures.symmetric;
-        self.batches.push([figures.mean, figures.u, low, high]);
-        let count = float::len(self.batches.len());
-        if self.batches.len() < 2 {
-            return false;
-        }
-        let mean =
-            |figure: usize| self.batches.iter().map(|batch| batch[figure]).sum::<f64>() / count;
-        let sd_of_mean = |figure: usize| {
-            let mean = mean(figure);
-            let squares = self
-                .batches
-                .iter()
-                .map(|batch| (batch[figure] - mean).powi(2));
-            (squares.sum::<f64>() / (count * (count - 1.0))).sqrt()
-        };
-        let tolerance = tolerance(mean(1), digits) / 5.0;
-        (0..4).all(|figure| 2.0 * sd_of_mean(figure) <= tolerance)
-    }
-}
-
-/// δ = ½·10^l where u = c·10^l with c a whole number of so many digits (JCGM 101:2008, 7.9.2).
-fn tolerance(u: f64, digits: u8) -> f64 {
-    let last = usize::from(digits.max(1) - 1);
-    let text = format!("{u:.last$e}");
-    let exponent = text
-        .split_once('e')
-        .and_then(|(_, exponent)| exponent.parse::<i32>().ok());
-    let place = exponent.unwrap_or(0) - i32::from(digits.max(1) - 1);
-    0.5 * 10f64.powi(place)
 }
 
 impl Outcome {
