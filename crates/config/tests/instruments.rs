@@ -537,3 +537,50 @@ fn an_envelope_needs_a_temperature_beside_the_velocity() {
          add the meter's `temperature`, or leave the envelope out"
     );
 }
+
+/// Hot-air probes in the units of their makers (common practice, no source): from 40 ft/min (0.2 m/s)
+/// up to 212 °F, 80 ft/min (0.4 m/s) to 392 °F, 138 ft/min (0.7 m/s) to 752 °F (400 °C), always up to
+/// 9840 ft/min (50 m/s); temperatures up to 932 °F (500 °C); cables to 392 °F (200 °C).
+#[test]
+fn an_envelope_holds_in_feet_per_minute_and_fahrenheit() {
+    let config = checked(include_str!("../../../config/twenty-four-meters.toml")).config;
+    let probe = config.meters[0].probe.as_ref().unwrap();
+    assert!((probe.cable_limit.unwrap() - 200.0).abs() < 1e-9);
+    let envelope = &config.envelopes[0].envelope;
+    let fahrenheit = |value| Unit::DegreeFahrenheit.to_si(value);
+    for (speed, temperature, expected) in [
+        (39.0, 211.0, Quality::BELOW_THRESHOLD),
+        (40.0, 211.0, Quality::empty()),
+        (40.0, 212.0, Quality::BELOW_THRESHOLD),
+        (80.0, 212.0, Quality::empty()),
+        (137.0, 392.0, Quality::BELOW_THRESHOLD),
+        (138.0, 752.0, Quality::empty()),
+        (9840.0, 752.0, Quality::empty()),
+        (9841.0, 100.0, Quality::ABOVE_ENVELOPE),
+        (1000.0, 753.0, Quality::OUTSIDE_ENVELOPE),
+        (1000.0, 31.0, Quality::OUTSIDE_ENVELOPE),
+    ] {
+        let beside = Companion::good(fahrenheit(temperature));
+        let found = envelope.judge_velocity(Unit::FootPerMinute.to_si(speed), beside);
+        assert_eq!(found, expected, "{speed} ft/min at {temperature} °F");
+    }
+    let hot = |value| envelope.judge_temperature(fahrenheit(value));
+    assert_eq!(hot(932.0), Quality::empty());
+    assert_eq!(hot(933.0), Quality::OUTSIDE_ENVELOPE);
+}
+
+#[test]
+fn a_bench_of_24_meters_stays_readable() {
+    let text = include_str!("../../../config/twenty-four-meters.toml");
+    let config = checked(text).config;
+    assert_eq!((config.meters.len(), config.channels.len()), (24, 48));
+    let lengths = text.split("\n\n").filter(|table| table.contains("[meter."));
+    assert!(
+        lengths
+            .clone()
+            .all(|table| table.trim().lines().count() <= 8)
+    );
+    assert!(config.channels.iter().all(|channel| {
+        (channel.companion.is_some()) == (channel.quantity == Quantity::Velocity)
+    }));
+}
