@@ -1,6 +1,7 @@
 //! Laws with budgets: values and slopes against the laws of this crate taken by differences, GTC's figures for a typical
 //! channel, and drawing.
 
+#![expect(clippy::doc_markdown, reason = "formulae")]
 #![expect(clippy::unwrap_used, reason = "a test may fail loudly")]
 
 mod support;
@@ -98,7 +99,6 @@ fn slopes_at(t: f64, p: f64, w: f64, v: f64) {
         let converted = known.velocity(&velocity(v, from), to).unwrap();
         check(converted.budget(), &names, &at, &STEPS, law);
     }
-    let a = area.value();
     for basis in [STANDARD, Basis::Actual] {
         let flux = |x: &[f64]| {
             Velocity::from_si(x[0], basis)
@@ -111,13 +111,13 @@ fn slopes_at(t: f64, p: f64, w: f64, v: f64) {
             &names,
             &at,
             &STEPS,
-            |x| flux(x) * a,
+            |x| flux(x) * area.value(),
         );
         let standard = known.standard_flow(&of, &area, Reference::NORMAL).unwrap();
         check(&standard, &names, &at, &STEPS, |x| {
-            flux(x) * a / Reference::NORMAL.density()
+            flux(x) * area.value() / Reference::NORMAL.density()
         });
-        let actual = |x: &[f64]| flux(x) * a / moist(x[1], x[2], x[3]).density().value;
+        let actual = |x: &[f64]| flux(x) * area.value() / moist(x[1], x[2], x[3]).density().value;
         check(
             &known.actual_flow(&of, &area).unwrap(),
             &names,
@@ -253,7 +253,7 @@ fn a_typical_actual_velocity_is_as_two_libraries_have_it() {
     let actual = known.velocity(&standard, Basis::Actual).unwrap();
     let budget = actual.budget();
     let near = |found: f64, expected: f64| {
-        assert!((found / expected - 1.0).abs() < 1e-3, "{found} {expected}")
+        assert!((found / expected - 1.0).abs() < 1e-3, "{found} {expected}");
     };
     near(budget.value(), 8.574_898);
     near(sensitivity(budget, "T"), 0.018_123_0);
