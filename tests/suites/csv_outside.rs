@@ -1,6 +1,8 @@
-//! The exported CSV read back with pandas and compared, cell by cell, with the record.
+//! The exported CSV read back with pandas and compared, cell by cell, with the record; the Parquet
+//! of the same with DuckDB and pyarrow, against the CSV.
 
 use std::ffi::OsStr;
+use std::path::Path;
 
 use anyhow::{Result, ensure};
 use libtest_mimic::Trial;
@@ -38,22 +40,8 @@ fn pandas(bench: &Bench) -> Result<()> {
     station.stop()?;
 
     let (long, wide) = (bench.path("long.csv"), bench.path("wide.csv"));
-    for (format, file) in [("long", &long), ("wide", &wide)] {
-        let output = daemon::run(&[
-            "export".as_ref(),
-            "--data".as_ref(),
-            bench.data().as_os_str(),
-            "--format".as_ref(),
-            format.as_ref(),
-            "-o".as_ref(),
-            file.as_os_str(),
-        ])?;
-        ensure!(
-            output.status.success(),
-            "{}",
-            String::from_utf8_lossy(&output.stderr)
-        );
-    }
+    export(bench, "long", &long)?;
+    export(bench, "wide", &wide)?;
     let step = format!("0.{EVERY_MS}");
     let data = bench.data();
     let arguments: [&OsStr; 4] = [
@@ -65,6 +53,43 @@ fn pandas(bench: &Bench) -> Result<()> {
     println!(
         "csv_outside: pandas compared {}",
         peer::run("check_csv.py", &arguments)?.trim()
+    );
+    compare_parquet(bench, &long, &wide)
+}
+
+/// The same once more as Parquet, against the CSV.
+fn compare_parquet(bench: &Bench, long: &Path, wide: &Path) -> Result<()> {
+    let gaps = bench.path("gaps.csv");
+    export(bench, "gaps", &gaps)?;
+    let mut paths = Vec::new();
+    for (layout, text) in [("long", long), ("wide", wide), ("gaps", &gaps)] {
+        let columnar = text.with_extension("parquet");
+        export(bench, layout, &columnar)?;
+        paths.extend([text.to_owned(), columnar]);
+    }
+    let arguments: Vec<_> = paths.iter().map(|path| path.as_os_str()).collect();
+    println!(
+        "csv_outside: DuckDB and pyarrow compared {}",
+        peer::run("check_parquet.py", &arguments)?.trim()
+    );
+    Ok(())
+}
+
+/// An export into a file, whose ending says the format.
+fn export(bench: &Bench, layout: &str, file: &Path) -> Result<()> {
+    let output = daemon::run(&[
+        "export".as_ref(),
+        "--data".as_ref(),
+        bench.data().as_os_str(),
+        "--layout".as_ref(),
+        layout.as_ref(),
+        "-o".as_ref(),
+        file.as_os_str(),
+    ])?;
+    ensure!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
     );
     Ok(())
 }

@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 use tokio::runtime::Runtime;
 use zonda_model::{Code, Period, Quality, Quantity, Sample, Stamp, Unit};
 use zonda_report::csv::{Form, Zone};
-use zonda_report::{Export, Layout, Request, Steps, Units};
+use zonda_report::{Export, Format, Layout, Request, Steps, Units};
 use zonda_store::{ChannelEntry, Recorder, RecorderOptions, Start, Store};
 
 const CHANNELS: u16 = 64;
@@ -73,8 +73,7 @@ fn request(layout: Layout, units: Units, zone: Zone) -> Request {
         layout,
         units,
         own_units: Vec::new(),
-        form,
-        mark: false,
+        format: Format::Csv { form, mark: false },
     }
 }
 

@@ -2,22 +2,20 @@
 //!
 //! Three layouts: [`Long`] (a record per sample, nothing left out), [`Wide`] (a record per step of a
 //! grid, a column per channel) and [`Gaps`] (a record per stretch of missing time). Each is a
-//! writer of records into a buffer: no I/O and no store here.
+//! writer of records into a buffer: no I/O and no store here. What a step of the wide layout holds is
+//! [`crate::grid`]'s.
 
 mod cells;
 mod gaps;
 mod long;
 mod moment;
-mod title;
 mod wide;
 
 use jiff::tz::TimeZone;
-use zonda_model::{ChannelName, Quantity, Unit};
 
 pub use gaps::{GapRow, Gaps};
 pub use long::Long;
-pub use title::{Holds, Title};
-pub use wide::{Cells, Missing, Wide};
+pub use wide::Wide;
 
 /// The byte order mark that makes some spreadsheets read UTF-8 as UTF-8.
 pub const BOM: &[u8] = "\u{feff}".as_bytes();
@@ -67,15 +65,4 @@ pub struct Form {
     pub dialect: Dialect,
     /// Times.
     pub zone: Zone,
-}
-
-/// One channel of an export.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Column {
-    /// The channel.
-    pub name: ChannelName,
-    /// What it measures.
-    pub quantity: Quantity,
-    /// The unit in which its values are written.
-    pub unit: Unit,
 }

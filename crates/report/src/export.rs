@@ -1,4 +1,4 @@
-//! Exports: a request, and the CSV that answers it, in chunks read from the store.
+//! Exports: a request, and the file that answers it, in chunks read from the store.
 //!
 //! The caller pulls. Between two chunks no read is open, so that a slow reader holds nothing up, and
 //! memory stays bounded whatever the length of the stretch. An export that fails says so instead of
@@ -8,11 +8,15 @@ use std::collections::HashMap;
 
 use jiff::Timestamp;
 use zonda_model::{ChannelName, Period, Quantity, Sample, Stamp, Unit};
-use zonda_store::{ChannelId, ChannelRow, GapRow, Grid, Key, Readable, SampleRow, StoreError};
+use zonda_store::{ChannelId, ChannelRow, GapRow, Key, Readable, SampleRow, StoreError};
 
 use crate::TrueUtc;
-use crate::csv::{BOM, Cells, Column, Form, Gaps, Long, Title, Wide};
+use crate::csv::{self, BOM, Form};
 use crate::gaps_ahead::GapsAhead;
+use crate::grid::{self, Cells};
+use crate::parquet;
+use crate::rows::{BadRow, Rows};
+use crate::table::{Column, Title};
 
 /// Samples read at once: a few milliseconds of reading and 2 MB of memory.
 const PAGE: i64 = 20_000;
@@ -33,10 +37,32 @@ pub struct Request {
     pub units: Units,
     /// Channels that have a unit of their own, whatever `units` says.
     pub own_units: Vec<(ChannelName, Unit)>,
-    /// How the text is written.
-    pub form: Form,
-    /// Whether a byte order mark stands in front.
-    pub mark: bool,
+    /// In which format.
+    pub format: Format,
+}
+
+/// The format of the file.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Format {
+    /// Text.
+    Csv {
+        /// How it is written.
+        form: Form,
+        /// Whether a byte order mark stands in front.
+        mark: bool,
+    },
+    /// Apache Parquet, compressed: for programs that read columns.
+    Parquet,
+}
+
+impl Format {
+    /// CSV as every program reads it.
+    pub fn csv() -> Self {
+        Self::Csv {
+            form: Form::default(),
+            mark: false,
+        }
+    }
 }
 
 /// How an export is laid out.
@@ -111,6 +137,9 @@ pub enum ExportError {
     /// The record cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// The format takes no such row.
+    #[error(transparent)]
+    Row(#[from] BadRow),
 }
 
 /// What an export has written so far, to be compared with what the record holds.
@@ -126,13 +155,12 @@ impl Request {
     /// A name for the file that says what is in it and how it is written.
     pub fn file_name(&self) -> String {
         let (from, to) = self.range;
-        format!(
-            "zonda_{}_{}_{}_{}.csv",
-            self.layout.word(),
-            file_time(from),
-            file_time(to),
-            self.form.dialect.word()
-        )
+        let end = match &self.format {
+            Format::Csv { form, .. } => format!("_{}.csv", form.dialect.word()),
+            Format::Parquet => ".parquet".to_owned(),
+        };
+        let (from, to) = (file_time(from), file_time(to));
+        format!("zonda_{}_{from}_{to}{end}", self.layout.word())
     }
 }
 
@@ -173,12 +201,22 @@ struct Source {
     keys: Option<Vec<ChannelId>>,
 }
 
+type GridRows = dyn for<'a> Rows<grid::Row<'a>>;
+type GapRows = dyn for<'a> Rows<csv::GapRow<'a>>;
+
 /// What is written, and how far the stretch under way is read.
 #[derive(Debug)]
 enum Body {
-    Long(Long, Option<Samples>),
-    Wide(Wide, Option<(Samples, GapsAhead)>),
-    Gaps(Gaps, GapPages),
+    Long(Box<dyn Rows<Sample<usize>>>, Option<Samples>),
+    Wide(Box<Stepped>, Option<(Samples, GapsAhead)>),
+    Gaps(Box<GapRows>, GapPages),
+}
+
+/// The wide layout: the grid that gathers, and what writes its steps.
+#[derive(Debug)]
+struct Stepped {
+    grid: grid::Grid,
+    rows: Box<GridRows>,
 }
 
 impl Export {
@@ -199,7 +237,7 @@ impl Export {
             None => all_of(record, known.clone(), &stretches).await?,
         };
         let columns = columns(&wanted, request)?;
-        let body = Body::new(request, &columns, &utc, || fastest(&wanted));
+        let body = Body::new(request, &columns, || fastest(&wanted));
         let ids = wanted.iter().map(|row| row.id);
         stretches.reverse();
         let mut export = Self {
@@ -215,7 +253,7 @@ impl Export {
             text: Text::default(),
             is_done: false,
         };
-        if request.mark {
+        if let Format::Csv { mark: true, .. } = request.format {
             export.text.out.extend_from_slice(BOM);
         }
         export.body.head(&mut export.text.out);
@@ -250,20 +288,24 @@ impl Export {
     }
 
     /// Writes a page's worth, or begins the next stretch.
-    async fn step(&mut self) -> Result<(), StoreError> {
+    async fn step(&mut self) -> Result<(), ExportError> {
         let (source, text) = (&self.source, &mut self.text);
         let is_over = match &mut self.body {
-            Body::Long(writer, Some(samples)) => write_long(writer, samples, source, text).await?,
-            Body::Wide(writer, Some(feed)) => write_wide(writer, feed, source, text).await?,
-            Body::Gaps(writer, pages) if pages.range.is_some() => {
-                write_gaps(writer, pages, source, text).await?
+            Body::Long(rows, Some(samples)) => {
+                write_long(rows.as_mut(), samples, source, text).await?
+            }
+            Body::Wide(stepped, Some(feed)) => write_wide(stepped, feed, source, text).await?,
+            Body::Gaps(rows, pages) if pages.range.is_some() => {
+                write_gaps(rows.as_mut(), pages, source, text).await?
             }
             _ => true,
         };
         if is_over {
-            match self.stretches.pop() {
-                Some(range) => self.body.go_on(range),
-                None => self.is_done = true,
+            if let Some(range) = self.stretches.pop() {
+                self.body.go_on(range);
+            } else {
+                self.is_done = true;
+                self.body.end(&mut self.text.out)?;
             }
         }
         Ok(())
@@ -271,48 +313,75 @@ impl Export {
 }
 
 impl Body {
-    fn new(
-        request: &Request,
-        columns: &[Column],
-        utc: &TrueUtc,
-        fastest: impl FnOnce() -> Period,
-    ) -> Self {
-        let form = &request.form;
+    fn new(request: &Request, columns: &[Column], fastest: impl FnOnce() -> Period) -> Self {
         match request.layout {
-            Layout::Long => Self::Long(Long::new(columns, form), None),
-            Layout::Gaps => Self::Gaps(Gaps::new(form), GapPages::default()),
+            Layout::Long => Self::Long(long_rows(&request.format, columns), None),
+            Layout::Gaps => Self::Gaps(gap_rows(&request.format), GapPages::default()),
             Layout::Wide(Steps { every, cells }) => {
                 let step = every.unwrap_or_else(fastest);
-                Self::Wide(Wide::new(columns, form, utc, step, cells), None)
+                let stepped = Stepped {
+                    grid: grid::Grid::new(columns, step, cells),
+                    rows: grid_rows(&request.format, columns, cells),
+                };
+                Self::Wide(Box::new(stepped), None)
             }
         }
     }
 
     fn titles(&self) -> Vec<Title> {
         match self {
-            Self::Long(writer, _) => writer.titles(),
-            Self::Wide(writer, _) => writer.titles(),
-            Self::Gaps(writer, _) => writer.titles(),
+            Self::Long(rows, _) => rows.titles(),
+            Self::Wide(stepped, _) => stepped.rows.titles(),
+            Self::Gaps(rows, _) => rows.titles(),
         }
     }
 
-    fn head(&self, out: &mut Vec<u8>) {
+    fn head(&mut self, out: &mut Vec<u8>) {
         match self {
-            Self::Long(writer, _) => writer.head(out),
-            Self::Wide(writer, _) => writer.head(out),
-            Self::Gaps(writer, _) => writer.head(out),
+            Self::Long(rows, _) => rows.head(out),
+            Self::Wide(stepped, _) => stepped.rows.head(out),
+            Self::Gaps(rows, _) => rows.head(out),
+        }
+    }
+
+    fn end(&mut self, out: &mut Vec<u8>) -> Result<(), BadRow> {
+        match self {
+            Self::Long(rows, _) => rows.end(out),
+            Self::Wide(stepped, _) => stepped.rows.end(out),
+            Self::Gaps(rows, _) => rows.end(out),
         }
     }
 
     fn go_on(&mut self, range: (Stamp, Stamp)) {
         match self {
             Self::Long(_, samples) => *samples = Some(Samples::new(range)),
-            Self::Wide(writer, feed) => {
-                writer.go_on(range.0);
+            Self::Wide(stepped, feed) => {
+                stepped.grid.go_on(range.0);
                 *feed = Some((Samples::new(range), GapsAhead::new(range)));
             }
             Self::Gaps(_, pages) => pages.go_on(range),
         }
+    }
+}
+
+fn long_rows(format: &Format, columns: &[Column]) -> Box<dyn Rows<Sample<usize>>> {
+    match format {
+        Format::Csv { form, .. } => Box::new(csv::Long::new(columns, form)),
+        Format::Parquet => Box::new(parquet::Long::new(columns)),
+    }
+}
+
+fn grid_rows(format: &Format, columns: &[Column], cells: Cells) -> Box<GridRows> {
+    match format {
+        Format::Csv { form, .. } => Box::new(csv::Wide::new(columns, form, cells)),
+        Format::Parquet => Box::new(parquet::Wide::new(columns, cells)),
+    }
+}
+
+fn gap_rows(format: &Format) -> Box<GapRows> {
+    match format {
+        Format::Csv { form, .. } => Box::new(csv::Gaps::new(form)),
+        Format::Parquet => Box::new(parquet::Gaps::new()),
     }
 }
 
@@ -387,16 +456,16 @@ impl GapPages {
 
 /// Writes a page of samples. Returns true at the end of the stretch, as the other two do.
 async fn write_long(
-    writer: &mut Long,
+    rows: &mut dyn Rows<Sample<usize>>,
     samples: &mut Samples,
     source: &Source,
     text: &mut Text,
-) -> Result<bool, StoreError> {
+) -> Result<bool, ExportError> {
     if !samples.turn_page(source).await? {
         return Ok(true);
     }
     for sample in samples.page.by_ref() {
-        writer.sample(source.utc.of(sample.at), &sample, &mut text.out);
+        rows.row(source.utc.of(sample.at), &sample, &mut text.out)?;
         text.count.rows += 1;
         text.count.samples += 1;
     }
@@ -405,53 +474,65 @@ async fn write_long(
 
 /// Takes a page of samples in and writes the steps that they complete, at most a chunk of them.
 async fn write_wide(
-    writer: &mut Wide,
+    stepped: &mut Stepped,
     (samples, gaps): &mut (Samples, GapsAhead),
     source: &Source,
     text: &mut Text,
-) -> Result<bool, StoreError> {
+) -> Result<bool, ExportError> {
     if samples.turn_page(source).await? {
         while let Some(sample) = samples.page.as_slice().first() {
-            if !settle(writer, sample.at, gaps, source, text).await? {
+            if !settle(stepped, sample.at, gaps, source, text).await? {
                 return Ok(false);
             }
-            writer.sample(sample);
+            stepped.grid.sample(sample);
             samples.page.next();
             text.count.samples += 1;
         }
         return Ok(false);
     }
     let end = samples.range.1;
-    if !settle(writer, end, gaps, source, text).await? {
+    if !settle(stepped, end, gaps, source, text).await? {
         return Ok(false);
     }
-    text.count.rows += writer.finish(end, &mut text.out);
+    let Stepped { grid, rows } = stepped;
+    let mut written = Ok(());
+    text.count.rows += grid.finish(end, |row| {
+        written = rows.row(source.utc.of(row.time), row, &mut text.out);
+        true
+    });
+    written?;
     Ok(true)
 }
 
 /// Writes the steps that end by `until`. Returns false where that is too much for one chunk.
 async fn settle(
-    writer: &mut Wide,
+    stepped: &mut Stepped,
     until: Stamp,
     gaps: &mut GapsAhead,
     source: &Source,
     text: &mut Text,
-) -> Result<bool, StoreError> {
+) -> Result<bool, ExportError> {
+    let Stepped { grid, rows } = stepped;
     let told = gaps
-        .tell(writer, until, &source.record, &source.places)
+        .tell(grid, until, &source.record, &source.places)
         .await?;
-    let (rows, is_all) = writer.settle(told, CHUNK, &mut text.out);
-    text.count.rows += rows;
+    let mut written = Ok(());
+    let (count, is_all) = grid.settle(told, |row| {
+        written = rows.row(source.utc.of(row.time), row, &mut text.out);
+        written.is_ok() && text.out.len() < CHUNK
+    });
+    written?;
+    text.count.rows += count;
     Ok(is_all && told == until)
 }
 
 /// Writes a page of gaps.
 async fn write_gaps(
-    writer: &mut Gaps,
+    rows: &mut GapRows,
     pages: &mut GapPages,
     source: &Source,
     text: &mut Text,
-) -> Result<bool, StoreError> {
+) -> Result<bool, ExportError> {
     let Some(range) = pages.range else {
         return Ok(true);
     };
@@ -465,16 +546,16 @@ async fn write_gaps(
         if let Some(place) = source.places.get(&gap.channel)
             && is_new
         {
-            let name = source.columns[*place].name.as_str();
-            writer.gap(&gap_row(gap, name, &source.utc), &mut text.out);
+            let row = gap_row(gap, source.columns[*place].name.as_str(), &source.utc);
+            rows.row(row.from, &row, &mut text.out)?;
             text.count.rows += 1;
         }
     }
     Ok(false)
 }
 
-fn gap_row<'a>(gap: &'a GapRow, channel: &'a str, utc: &TrueUtc) -> crate::csv::GapRow<'a> {
-    crate::csv::GapRow {
+fn gap_row<'a>(gap: &'a GapRow, channel: &'a str, utc: &TrueUtc) -> csv::GapRow<'a> {
+    csv::GapRow {
         channel,
         from: utc.of(gap.from),
         to: gap.to.map(|to| utc.of(to)),
@@ -529,7 +610,9 @@ async fn all_of(
         && !retired.is_empty()
     {
         let ids: Vec<_> = retired.iter().map(|row| row.id).collect();
-        let history = record.history(&ids, Grid::over((*from, *to), 1000)).await?;
+        let history = record
+            .history(&ids, zonda_store::Grid::over((*from, *to), 1000))
+            .await?;
         let has_samples = history
             .channels
             .iter()

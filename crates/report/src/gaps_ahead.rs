@@ -5,7 +5,7 @@ use std::collections::{HashMap, VecDeque};
 use zonda_model::Stamp;
 use zonda_store::{ChannelId, GapRow, Readable, StoreError};
 
-use crate::csv::{Missing, Wide};
+use crate::grid::{Grid, Missing};
 
 /// Gaps read at once.
 const PAGE: i64 = 1000;
@@ -29,11 +29,11 @@ impl GapsAhead {
         }
     }
 
-    /// Tells the writer the gaps that begin before `until`, a page of them at most. Returns up to
+    /// Tells the grid the gaps that begin before `until`, a page of them at most. Returns up to
     /// where it now knows them all.
     pub(crate) async fn tell(
         &mut self,
-        writer: &mut Wide,
+        grid: &mut Grid,
         until: Stamp,
         record: &Readable,
         places: &HashMap<ChannelId, usize>,
@@ -43,7 +43,7 @@ impl GapsAhead {
         }
         while let Some(gap) = self.rows.pop_front_if(|gap| gap.from < until) {
             if let Some(column) = places.get(&gap.channel) {
-                writer.gap(missing(&gap, *column));
+                grid.gap(missing(&gap, *column));
             }
         }
         let is_told = self.is_end || !self.rows.is_empty();

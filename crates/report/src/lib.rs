@@ -6,9 +6,14 @@
 pub mod csv;
 pub mod export;
 mod gaps_ahead;
+pub mod grid;
+mod parquet;
+mod rows;
 pub mod sidecar;
+pub mod table;
 pub mod true_utc;
 
-pub use export::{Count, Export, ExportError, Layout, Request, Steps, Units};
+pub use export::{Count, Export, ExportError, Format, Layout, Request, Steps, Units};
+pub use rows::BadRow;
 pub use sidecar::{sidecar, sidecar_name};
 pub use true_utc::TrueUtc;

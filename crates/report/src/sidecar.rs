@@ -9,8 +9,9 @@ use serde_json::{Value, json};
 use zonda_model::Stamp;
 use zonda_store::{ChannelRow, MappingRow, Readable, StoreError};
 
-use crate::csv::{Dialect, Holds, Title};
-use crate::export::{Export, Request};
+use crate::csv::Dialect;
+use crate::export::{Export, Format, Request};
+use crate::table::{Holds, Title};
 
 /// The name that the recommendation gives to the metadata of a file.
 pub fn sidecar_name(file: &str) -> String {
@@ -28,10 +29,14 @@ pub async fn sidecar(
     url: &str,
     gaps: Option<&str>,
 ) -> Result<Value, StoreError> {
+    let dialect = match &request.format {
+        Format::Csv { form, .. } => form.dialect,
+        Format::Parquet => Dialect::Comma,
+    };
     let columns: Vec<_> = export
         .titles()
         .iter()
-        .map(|title| column(title, request.form.dialect))
+        .map(|title| column(title, dialect))
         .collect();
     let (from, to) = request.range;
     Ok(json!({
@@ -42,7 +47,7 @@ pub async fn sidecar(
             "encoding": "utf-8",
             "header": true,
             "lineTerminators": ["\r\n"],
-            "delimiter": match request.form.dialect {
+            "delimiter": match dialect {
                 Dialect::Comma => ",",
                 Dialect::Semicolon => ";",
             },

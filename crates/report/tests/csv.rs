@@ -8,9 +8,9 @@ use jiff::tz::TimeZone;
 use proptest::prelude::*;
 use zonda_model::{Cause, Code, Period, Quality, Quantity, Sample, Stamp, Unit};
 use zonda_report::TrueUtc;
-use zonda_report::csv::{
-    BOM, Cells, Column, Dialect, Form, GapRow, Gaps, Long, Missing, Wide, Zone,
-};
+use zonda_report::csv::{BOM, Dialect, Form, GapRow, Gaps, Long, Wide, Zone};
+use zonda_report::grid::{Cells, Grid, Missing};
+use zonda_report::table::Column;
 
 fn column(name: &str, quantity: Quantity, unit: Unit) -> Column {
     Column {
@@ -88,26 +88,37 @@ fn wide(
     end: i64,
 ) -> String {
     let step = Period::new(Duration::from_millis(250)).unwrap();
-    let writer = Wide::new(&columns(), form, utc, step, Cells::Mean);
-    written(writer, samples, gaps, end)
+    written((step, Cells::Mean), form, utc, samples, gaps, end)
 }
 
-fn written(mut writer: Wide, samples: &[Sample<usize>], gaps: &[Missing], end: i64) -> String {
-    writer.go_on(samples[0].at);
+fn written(
+    (step, cells): (Period, Cells),
+    form: &Form,
+    utc: &TrueUtc,
+    samples: &[Sample<usize>],
+    gaps: &[Missing],
+    end: i64,
+) -> String {
+    let mut grid = Grid::new(&columns(), step, cells);
+    let mut writer = Wide::new(&columns(), form, cells);
+    grid.go_on(samples[0].at);
     let mut out = Vec::new();
     writer.head(&mut out);
     for gap in gaps {
-        writer.gap(*gap);
+        grid.gap(*gap);
     }
+    let mut settle = |grid: &mut Grid, until| {
+        let (_, is_all) = grid.settle(until, |row| {
+            writer.row(utc.of(row.time), row, &mut out);
+            true
+        });
+        assert!(is_all);
+    };
     for sample in samples {
-        assert!(writer.settle(sample.at, usize::MAX, &mut out).1);
-        writer.sample(sample);
+        settle(&mut grid, sample.at);
+        grid.sample(sample);
     }
-    assert!(
-        writer
-            .settle(Stamp::from_micros(START + end), usize::MAX, &mut out)
-            .1
-    );
+    settle(&mut grid, Stamp::from_micros(START + end));
     String::from_utf8(out).unwrap()
 }
 
@@ -189,8 +200,15 @@ fn the_other_cells_are_as_reviewed() {
         (Cells::Nearest, "wide.nearest.csv"),
     ] {
         let (form, utc) = (Form::default(), TrueUtc::default());
-        let writer = Wide::new(&columns(), &form, &utc, step, cells);
-        golden(name, &written(writer, &samples, &[silence()], 1_250_000));
+        let text = written(
+            (step, cells),
+            &form,
+            &utc,
+            &samples,
+            &[silence()],
+            1_250_000,
+        );
+        golden(name, &text);
     }
 }
 
@@ -301,21 +319,22 @@ proptest! {
             value: Some(*offset as f64),
             quality: Quality::empty(),
         }).collect();
-        let (form, utc) = (Form::default(), TrueUtc::default());
-        let mut writer = Wide::new(&columns()[..1], &form, &utc, step, Cells::Nearest);
-        writer.go_on(begin);
-        let mut out = Vec::new();
+        let mut grid = Grid::new(&columns()[..1], step, Cells::Nearest);
+        grid.go_on(begin);
+        let mut found = Vec::new();
+        let mut settle = |grid: &mut Grid, until| grid.settle(until, |row| {
+            found.push(row.tallies[0].value());
+            true
+        });
         for sample in &samples {
-            writer.settle(sample.at, usize::MAX, &mut out);
-            writer.sample(sample);
+            settle(&mut grid, sample.at);
+            grid.sample(sample);
         }
-        writer.settle(Stamp::from_micros(begin.micros() + 3_125_000), usize::MAX, &mut out);
-        let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(&out[..]);
-        for (index, row) in reader.records().enumerate() {
+        settle(&mut grid, Stamp::from_micros(begin.micros() + 3_125_000));
+        for (index, found) in found.into_iter().enumerate() {
             let time = i64::try_from(index).unwrap() * 250_000;
             let near = offsets.iter().copied().filter(|offset| (time - 125_000..time + 125_000).contains(offset));
             let nearest = near.min_by_key(|offset| (offset - time).abs());
-            let found: Option<f64> = row.unwrap()[2].parse().ok();
             #[allow(clippy::cast_precision_loss, reason = "small numbers")]
             let expected = nearest.map(|offset| offset as f64);
             prop_assert_eq!(found, expected, "step {}", index);

@@ -5,8 +5,7 @@
 use std::time::Duration;
 
 use zonda_model::{Cause, Code, Miss, Period, Quality, Quantity, Sample, Stamp, Unit};
-use zonda_report::csv::Form;
-use zonda_report::{Count, Export, ExportError, Layout, Request, Steps, Units};
+use zonda_report::{Count, Export, ExportError, Format, Layout, Request, Steps, Units};
 use zonda_store::{ChannelEntry, ChannelId, Recorder, RecorderOptions, Start, Store};
 
 const HOUR: i64 = 3600;
@@ -115,8 +114,7 @@ fn request(layout: Layout, from: i64, to: i64) -> Request {
         layout,
         units: Units::Si,
         own_units: Vec::new(),
-        form: Form::default(),
-        mark: false,
+        format: Format::csv(),
     }
 }
 

@@ -14,8 +14,9 @@ use tokio::sync::OwnedSemaphorePermit;
 use utoipa::{IntoParams, ToSchema};
 use zonda_model::name::BadName;
 use zonda_model::{ChannelName, Period};
-use zonda_report::csv::{Cells, Dialect, Form, Zone};
-use zonda_report::{Export, ExportError, Layout, Request, Steps, Units};
+use zonda_report::csv::{Dialect, Form, Zone};
+use zonda_report::grid::Cells;
+use zonda_report::{Export, ExportError, Format, Layout, Request, Steps, Units};
 
 use super::when::{When, stretch};
 use super::{Params, Shared};
@@ -51,6 +52,10 @@ pub(crate) struct ExportQuery {
     #[serde(default)]
     #[param(inline)]
     units: InUnits,
+    /// `csv` (default), or `parquet`, to which `dialect`, `tz` and `bom` mean nothing.
+    #[serde(default)]
+    #[param(inline)]
+    format: Kind,
     /// `comma` (default) with decimal points, or `semicolon` with decimal commas.
     #[serde(default)]
     #[param(inline)]
@@ -90,6 +95,14 @@ enum InUnits {
 
 #[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+enum Kind {
+    #[default]
+    Csv,
+    Parquet,
+}
+
+#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
 enum Separated {
     #[default]
     Comma,
@@ -99,7 +112,7 @@ enum Separated {
 /// The record as CSV (RFC 4180), streamed. A connection that breaks before the end means that the
 /// file is not whole.
 #[utoipa::path(get, path = "/api/v1/export", tag = "record", params(ExportQuery),
-    responses((status = 200, content_type = "text/csv", body = String),
+    responses((status = 200, content((String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"))),
         (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 503, body = Problem, content_type = "application/problem+json", description = "two exports are under way")))]
 pub(crate) async fn export(
@@ -119,7 +132,11 @@ pub(crate) async fn export(
     let headers = [
         (
             header::CONTENT_TYPE,
-            "text/csv; charset=utf-8; header=present".to_owned(),
+            match request.format {
+                Format::Csv { .. } => "text/csv; charset=utf-8; header=present",
+                Format::Parquet => "application/vnd.apache.parquet",
+            }
+            .to_owned(),
         ),
         (
             header::CONTENT_DISPOSITION,
@@ -160,14 +177,19 @@ fn request_of(query: &ExportQuery, shared: &Shared) -> Result<Request, Problem> 
             InUnits::Us => Units::Us,
         },
         own_units: Vec::new(),
-        form: Form {
-            dialect: match query.dialect {
-                Separated::Comma => Dialect::Comma,
-                Separated::Semicolon => Dialect::Semicolon,
+        format: match query.format {
+            Kind::Parquet => Format::Parquet,
+            Kind::Csv => Format::Csv {
+                form: Form {
+                    dialect: match query.dialect {
+                        Separated::Comma => Dialect::Comma,
+                        Separated::Semicolon => Dialect::Semicolon,
+                    },
+                    zone,
+                },
+                mark: query.bom,
             },
-            zone,
         },
-        mark: query.bom,
     })
 }
 
@@ -244,6 +266,7 @@ impl From<ExportError> for Problem {
                 Self::bad_request(error.to_string())
             }
             ExportError::Store(error) => error.into(),
+            ExportError::Row(error) => Self::internal("the export failed", &error),
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Cells and records: quoting, numbers, and text that a spreadsheet must not take for a formula.
 
 use super::Dialect;
+use crate::table::Title;
 
 /// The record that is being written at the end of a buffer.
 #[derive(Debug)]
@@ -69,6 +70,15 @@ impl<'a> Record<'a> {
             _ => self.next().extend_from_slice(digits.as_bytes()),
         }
     }
+}
+
+/// Appends the heading.
+pub(super) fn write_head(titles: &[Title], dialect: Dialect, out: &mut Vec<u8>) {
+    let mut record = Record::new(out, dialect);
+    for title in titles {
+        record.text(&title.text);
+    }
+    record.end();
 }
 
 /// A text cell, ready for many records.

@@ -3,9 +3,9 @@
 use zonda_model::{Cause, Stamp};
 
 use super::Form;
-use super::cells::Record;
+use super::cells::{Record, write_head};
 use super::moment::Moment;
-use super::title::{Holds, Title, write_head};
+use crate::table::{Holds, Title, gap_titles};
 
 /// One stretch without samples, as it is written.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -45,17 +45,13 @@ impl Gaps {
         let mut titles = vec![Title::new("channel", Holds::Text)];
         titles.extend(self.moment.titles("from"));
         titles.extend(self.moment.titles("to"));
-        titles.extend([
-            Title::new("cause", Holds::Text),
-            Title::new("missed", Holds::Whole),
-            Title::new("detail", Holds::Text),
-        ]);
+        titles.extend(gap_titles());
         titles
     }
 
     /// Appends the heading.
     pub fn head(&self, out: &mut Vec<u8>) {
-        write_head(&self.titles(), &self.form, out);
+        write_head(&self.titles(), self.form.dialect, out);
     }
 
     /// Appends one gap.

@@ -2,10 +2,10 @@
 
 use zonda_model::{Code, Quality, Sample, Stamp};
 
-use super::cells::{Record, text_cell};
+use super::Form;
+use super::cells::{Record, text_cell, write_head};
 use super::moment::Moment;
-use super::title::{Holds, Title, write_head};
-use super::{Column, Form};
+use crate::table::{Column, Title, sample_titles};
 
 /// Writes `time,channel,value,unit,quality,code`.
 #[derive(Debug)]
@@ -40,19 +40,13 @@ impl Long {
     /// Its columns.
     pub fn titles(&self) -> Vec<Title> {
         let mut titles = self.moment.titles("time");
-        titles.extend([
-            Title::new("channel", Holds::Text),
-            Title::new("value", Holds::Plain),
-            Title::new("unit", Holds::Text),
-            Title::new("quality", Holds::Text),
-            Title::new("code", Holds::Plain),
-        ]);
+        titles.extend(sample_titles());
         titles
     }
 
     /// Appends the heading.
     pub fn head(&self, out: &mut Vec<u8>) {
-        write_head(&self.titles(), &self.form, out);
+        write_head(&self.titles(), self.form.dialect, out);
     }
 
     /// Appends one sample, whose true UTC is `utc`.

@@ -8,7 +8,7 @@ use zonda_model::Stamp;
 
 use super::Zone;
 use super::cells::Record;
-use super::title::{Holds, Title};
+use crate::table::{Holds, Title};
 
 /// Writes times. It remembers the second it wrote last: samples come in order, and the date is the
 /// dearest part of a record.

@@ -9,9 +9,10 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::tz::TimeZone;
 use zonda_model::{ChannelName, Period, Stamp, Unit};
-use zonda_report::csv::{Cells, Dialect, Form, Zone};
+use zonda_report::csv::{Dialect, Form, Zone};
+use zonda_report::grid::Cells;
 use zonda_report::{
-    Export as Writing, Layout, Request, Steps, TrueUtc, Units, sidecar, sidecar_name,
+    Export as Writing, Format, Layout, Request, Steps, TrueUtc, Units, sidecar, sidecar_name,
 };
 use zonda_store::Readable;
 
@@ -20,7 +21,7 @@ use crate::host::Signals;
 use crate::when;
 use crate::whole_file::WholeFile;
 
-/// Write CSV from the record. Reads the file itself: a daemon may be recording into it or not.
+/// Write CSV or Parquet from the record. Reads the file itself: a daemon may be recording into it or not.
 ///
 /// Everything by default; narrow it down by time and channels. Times are UTC unless --tz asks for a
 /// local column beside it.
@@ -39,6 +40,9 @@ pub(crate) struct Export {
     /// Directory of the record.
     #[arg(long, default_value = "data")]
     data: PathBuf,
+    /// The format; by default what the name of the output ends in, else CSV.
+    #[arg(long, value_enum)]
+    format: Option<Kind>,
     /// How the rows are laid out.
     #[arg(long, value_enum, default_value_t = Laid::Long)]
     layout: Laid,
@@ -85,6 +89,15 @@ pub(crate) struct Export {
     /// Write over a file that exists.
     #[arg(long)]
     force: bool,
+}
+
+/// The file's format.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Kind {
+    /// RFC 4180, UTF-8.
+    Csv,
+    /// Apache Parquet, with units in the fields' metadata.
+    Parquet,
 }
 
 /// How an export is laid out.
@@ -193,7 +206,8 @@ impl Export {
             copy(&mut writing, &mut file, &ProgressBar::hidden()).await?;
             file.finish()?;
         }
-        if self.sidecars {
+        // Parquet carries its units itself.
+        if self.sidecars && self.format() == Kind::Csv {
             let (name, gaps) = (
                 file_name(path)?,
                 gaps.as_deref().map(file_name).transpose()?,
@@ -248,16 +262,30 @@ impl Export {
                 In::Us => Units::Us,
             },
             own_units: self.unit.clone(),
-            form: Form {
-                dialect: if self.decimal_comma {
-                    Dialect::Semicolon
-                } else {
-                    Dialect::Comma
+            format: match self.format() {
+                Kind::Parquet => Format::Parquet,
+                Kind::Csv => Format::Csv {
+                    form: Form {
+                        dialect: if self.decimal_comma {
+                            Dialect::Semicolon
+                        } else {
+                            Dialect::Comma
+                        },
+                        zone: zone.map_or(Zone::Utc, Zone::Local),
+                    },
+                    mark: self.bom,
                 },
-                zone: zone.map_or(Zone::Utc, Zone::Local),
             },
-            mark: self.bom,
         })
+    }
+
+    fn format(&self) -> Kind {
+        let ending = self.output.as_deref().and_then(Path::extension);
+        let by_name = match ending.and_then(|ending| ending.to_str()) {
+            Some("parquet") => Kind::Parquet,
+            _ => Kind::Csv,
+        };
+        self.format.unwrap_or(by_name)
     }
 
     /// The stretch asked for, in true UTC.
