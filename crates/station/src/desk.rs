@@ -199,8 +199,9 @@ impl Desk {
 
 /// An event, for whoever reads the log.
 fn log(event: &Event) {
-    match event.severity {
-        Severity::Info => tracing::info!(subject = %event.subject, "{}", event.text),
-        _ => tracing::warn!(subject = %event.subject, "{}", event.text),
+    if event.severity == Severity::Info {
+        tracing::info!(subject = %event.subject, "{}", event.text);
+    } else {
+        tracing::warn!(subject = %event.subject, "{}", event.text);
     }
 }
