@@ -179,7 +179,7 @@ pub(crate) async fn insert_gaps(
 }
 
 /// The events with their keys.
-async fn insert_events<'a>(
+pub(crate) async fn insert_events<'a>(
     connection: &mut SqliteConnection,
     events: &'a [Event],
 ) -> Result<Vec<(i64, &'a Event)>, sqlx::Error> {

@@ -118,6 +118,12 @@ pub enum StoreError {
     /// A recorder of this record is at work.
     #[error("the record is being written already; end that session first")]
     Recording,
+    /// A correction that cannot be made.
+    #[error(transparent)]
+    Correction(#[from] crate::correction::BadCorrection),
+    /// Much work waits already.
+    #[error("the recorder has much to do already; try again in a minute")]
+    Busy,
     /// The writer is gone; the daemon is going down.
     #[error("the recorder has ended")]
     Ended,

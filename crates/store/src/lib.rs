@@ -16,12 +16,14 @@
 mod backup;
 mod book;
 mod commit;
+mod correction;
 mod engine;
 mod error;
 mod folder;
 mod hand;
 mod history;
 mod insert;
+mod job;
 mod loop_check;
 mod name;
 mod open;
@@ -36,6 +38,9 @@ mod session;
 mod writer;
 
 pub use backup::{Backup, BackupError};
+pub use correction::{
+    BadCorrection, ChannelPreview, CorrectionEntry, CorrectionRow, Preview, Side, UndoEntry,
+};
 pub use error::{OpenError, StoreError};
 pub use folder::free_space;
 pub use history::{Bucket, Grid, History, RUNGS};

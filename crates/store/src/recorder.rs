@@ -8,6 +8,7 @@ use zonda_model::{Miss, Sample, Stamp};
 
 use crate::commit::ClockRow;
 use crate::error::StoreError;
+use crate::job::Asked;
 use crate::loop_check::LoopCheckEntry;
 use crate::open::Store;
 use crate::row::ChannelId;
@@ -110,6 +111,7 @@ pub(crate) enum Entry {
     Clock(ClockRow),
     Alive(Stamp),
     Flush(oneshot::Sender<()>),
+    Job(Asked),
     End(Stamp),
 }
 
@@ -257,7 +259,7 @@ impl Recorder {
         self.recording.clone()
     }
 
-    async fn hand_over(&self, entry: Entry) -> Result<(), StoreError> {
+    pub(crate) async fn hand_over(&self, entry: Entry) -> Result<(), StoreError> {
         self.entries
             .send(entry)
             .await

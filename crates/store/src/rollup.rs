@@ -201,6 +201,23 @@ pub(crate) async fn rebuild(
     Ok(())
 }
 
+/// Makes the buckets anew that a stretch touches, up to the fronts. Part of the transaction that
+/// changed its samples.
+pub(crate) async fn make_anew(
+    connection: &mut SqliteConnection,
+    range: Range<Stamp>,
+) -> Result<(), sqlx::Error> {
+    let Some(short) = front(&mut *connection, SHORT_US).await? else {
+        return Ok(());
+    };
+    let long = front(&mut *connection, LONG_US).await?.unwrap_or(i64::MIN);
+    let (from, to) = (range.start.micros(), range.end.micros().saturating_sub(1));
+    let end = floor(to, SHORT_US).saturating_add(SHORT_US).min(short);
+    make_all_short(connection, floor(from, SHORT_US)..end).await?;
+    let end = floor(to, LONG_US).saturating_add(LONG_US).min(long);
+    make_all_long(connection, floor(from, LONG_US)..end).await
+}
+
 /// Short buckets of a stretch however long, skipping where there is nothing.
 async fn make_all_short(
     connection: &mut SqliteConnection,

@@ -4,6 +4,7 @@
 //! memory, so that a disk that hangs makes no line wait. A batch whose commit failed is kept as it is
 //! and tried again, on a fresh connection, before anything later.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -16,6 +17,7 @@ use crate::engine;
 use crate::error::StoreError;
 use crate::folder::{self, Claim};
 use crate::hand::Hand;
+use crate::job::{Asked, JOBS_MAX, Job, Step};
 use crate::open::{self, Readable, Store};
 use crate::recorder::{Entry, Event, RecorderOptions, Recording, Severity, Stalled};
 use crate::session::Session;
@@ -48,6 +50,7 @@ pub(crate) fn run(
         failed: None,
         flushes: Vec::new(),
         due: Vec::new(),
+        jobs: VecDeque::new(),
         nudged_told: 0,
         lost_told: 0,
         ending: None,
@@ -65,6 +68,8 @@ struct Writer {
     flushes: Vec<oneshot::Sender<()>>,
     /// Flushes that the batch under way answers.
     due: Vec<oneshot::Sender<()>>,
+    /// Work to be done between commits, at most [`JOBS_MAX`].
+    jobs: VecDeque<Asked>,
     nudged_told: u64,
     /// Lost samples that the journal knows of.
     lost_told: u64,
@@ -91,6 +96,10 @@ impl Writer {
             if self.ending == Some(Ending::Left) && self.is_all_stored() {
                 break;
             }
+            if !self.jobs.is_empty() && self.is_all_stored() && self.ending.is_none() {
+                self.work(&mut disk, commit_every).await;
+                continue;
+            }
             let batch = self.next_batch();
             match self.meanwhile(disk.commit(&batch)).await {
                 Ok(done) => {
@@ -102,6 +111,7 @@ impl Writer {
                     if done.is_log_long {
                         self.meanwhile(disk.fold_log_in()).await;
                     }
+                    self.work(&mut disk, commit_every).await;
                 }
                 Err(error) => {
                     self.note_failed(batch, &error);
@@ -130,7 +140,8 @@ impl Writer {
             if self.is_all_stored() {
                 self.flushes.drain(..).for_each(answer);
             }
-            if !self.flushes.is_empty() || self.failed.is_some() || self.ending.is_some() {
+            let is_due = !self.flushes.is_empty() || !self.jobs.is_empty();
+            if is_due || self.failed.is_some() || self.ending.is_some() {
                 return;
             }
             tokio::select! {
@@ -169,6 +180,11 @@ impl Writer {
             }
             Entry::Clock(row) => self.hand.clock(row),
             Entry::Alive(at) => self.hand.alive(at),
+            Entry::Job(asked) if self.jobs.len() < JOBS_MAX => self.jobs.push_back(asked),
+            Entry::Job(asked) => {
+                // Whoever no longer waits has no need of the answer.
+                let _ = asked.done.send(Err(StoreError::Busy));
+            }
             Entry::Flush(done) => {
                 self.flushes.retain(|waiting| !waiting.is_closed());
                 self.flushes.push(done);
@@ -193,6 +209,28 @@ impl Writer {
         }
         self.due.append(&mut self.flushes);
         self.hand.take_batch(self.ending == Some(Ending::Told))
+    }
+
+    /// Works on what was asked for until the next commit is due. Told to end, it stops after the step
+    /// that is under way.
+    async fn work(&mut self, disk: &mut Disk, commit_every: Duration) {
+        let until = Instant::now() + commit_every;
+        while self.ending.is_none() {
+            let Some(mut asked) = self.jobs.pop_front() else {
+                return;
+            };
+            match self.meanwhile(disk.step(&mut *asked.job)).await {
+                Ok(Step::More) => self.jobs.push_front(asked),
+                Ok(Step::Done(key)) => drop(asked.done.send(Ok(key))),
+                Err(error) => {
+                    tracing::warn!("work on the record was given up: {error}");
+                    drop(asked.done.send(Err(error)));
+                }
+            }
+            if Instant::now() >= until || !self.flushes.is_empty() {
+                return;
+            }
+        }
     }
 
     /// Sees work through, and takes in what is handed over meanwhile.
@@ -350,6 +388,18 @@ impl Disk {
             Err(error) => Err(error),
         };
         if let Err(error) = &result {
+            self.start_afresh(error).await;
+        }
+        result
+    }
+
+    /// Does a step of some work. What the work itself refuses leaves the connection as it is.
+    async fn step(&mut self, job: &mut dyn Job) -> Result<Step, StoreError> {
+        let result = match self.connection().await {
+            Ok(connection) => job.step(connection).await,
+            Err(error) => Err(error),
+        };
+        if let Err(error @ StoreError::Sql(_)) = &result {
             self.start_afresh(error).await;
         }
         result

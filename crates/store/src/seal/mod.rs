@@ -19,7 +19,7 @@ mod walk;
 use sqlx::SqliteConnection;
 use zonda_model::{Sample, Stamp};
 
-use self::bytes::{Bytes, Fronts, Hash, Link, NO_HASH, Sealed, kind};
+use self::bytes::{Bytes, Fronts, Hash, Link, NO_HASH, Sealed, entry, kind};
 use crate::book::GapEntry;
 use crate::commit::ClockRow;
 use crate::error::StoreError;
@@ -219,16 +219,7 @@ pub(crate) async fn seal_commit(
     let mut bytes = Bytes::of(&tip.hash, &link, commit.is_last);
     bytes.samples(&rows, &marks);
     gaps(&mut bytes, tip, commit.gaps);
-    bytes.count(commit.events.len());
-    for (id, event) in &commit.events {
-        let texts = [
-            event.severity.word(),
-            &event.kind,
-            &event.subject,
-            &event.text,
-        ];
-        bytes.event(*id, event.at.micros(), texts.map(str::as_bytes));
-    }
+    add_events(&mut bytes, &commit.events);
     bytes.count(commit.clocks.len());
     for (id, row) in &commit.clocks {
         bytes.clock(
@@ -277,6 +268,55 @@ pub(crate) async fn seal_begin(
     bytes.session([boot, version, config_hash, config_text].map(String::as_bytes));
     channels(connection, begin.mappings, &mut bytes).await?;
     put(connection, link, &[], &bytes).await
+}
+
+/// Adds the link of a correction with the events that tell of it, or of such events alone.
+pub(crate) async fn seal_correction(
+    connection: &mut SqliteConnection,
+    tip: Tip,
+    correction: Option<i64>,
+    events: &[(i64, &Event)],
+    at: Stamp,
+) -> Result<(), sqlx::Error> {
+    let named: Vec<_> = correction.map(|id| (entry::CORRECTION, id)).into_iter().collect();
+    let link = Link {
+        id: tip.next(),
+        kind: kind::ENTRY,
+        session: None,
+        batch: 0,
+        at: at.micros(),
+        samples: 0,
+        to: Fronts {
+            event: tip.to.event.max(events.last().map(|(id, _)| *id)),
+            ..tip.to
+        },
+        named: bytes::packed(&named),
+        closed: None,
+    };
+    let mut bytes = Bytes::of(&tip.hash, &link, false);
+    bytes.samples(&[], &[]);
+    bytes.count(0);
+    bytes.count(0);
+    add_events(&mut bytes, events);
+    bytes.count(0);
+    if let Some(id) = correction {
+        self::correction(connection, id, &mut bytes).await?;
+    }
+    put(connection, link, &[], &bytes).await?;
+    Ok(())
+}
+
+fn add_events(bytes: &mut Bytes, events: &[(i64, &Event)]) {
+    bytes.count(events.len());
+    for (id, event) in events {
+        let texts = [
+            event.severity.word(),
+            &event.kind,
+            &event.subject,
+            &event.text,
+        ];
+        bytes.event(*id, event.at.micros(), texts.map(str::as_bytes));
+    }
 }
 
 fn closed(gaps: &[GapEntry]) -> Vec<i64> {
