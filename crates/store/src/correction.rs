@@ -122,7 +122,9 @@ pub enum BadCorrection {
     #[error("the stretch ends at {1}, which is not after its beginning {0}; exchange them")]
     Reversed(Stamp, Stamp),
     /// It begins after everything that is recorded.
-    #[error("the stretch begins at {0}, after everything that is recorded; only what is recorded can be corrected")]
+    #[error(
+        "the stretch begins at {0}, after everything that is recorded; only what is recorded can be corrected"
+    )]
     Future(Stamp),
     /// There is nothing to correct.
     #[error("{0} has no samples from {1} to {2}; `zonda export --layout gaps` says why")]
@@ -134,7 +136,9 @@ pub enum BadCorrection {
     #[error("say who corrects (--by): a correction is signed")]
     NoName,
     /// Another one is in force there.
-    #[error("correction {id} of {channel} covers {from} to {to} already; undo it first: zonda correct undo {id}")]
+    #[error(
+        "correction {id} of {channel} covers {from} to {to} already; undo it first: zonda correct undo {id}"
+    )]
     Overlaps {
         /// Which.
         id: i64,
@@ -222,7 +226,10 @@ impl Side {
     }
 
     /// The mean of the values, SI.
-    #[expect(clippy::cast_precision_loss, reason = "counts of samples stay far below 2^53")]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "counts of samples stay far below 2^53"
+    )]
     pub fn mean(&self) -> Option<f64> {
         (self.values > 0).then(|| self.sum / self.values as f64)
     }
@@ -300,7 +307,9 @@ impl Readable {
             let (page, next) = whole_times(page, PAGE, entry.stretch.1);
             let after = worked_out(&page, &entry.rule);
             for (before, after) in page.iter().zip(&after) {
-                let found = previews.iter_mut().find(|one| one.channel == before.channel);
+                let found = previews
+                    .iter_mut()
+                    .find(|one| one.channel == before.channel);
                 let Some(preview) = found else { continue };
                 preview.samples += 1;
                 preview.changed += u64::from(differs(before, after));
@@ -335,7 +344,11 @@ impl Recorder {
     ///
     /// # Errors
     /// As [`correct`](Self::correct).
-    pub async fn go_on(&self, row: &CorrectionRow, entry: CorrectionEntry) -> Result<i64, StoreError> {
+    pub async fn go_on(
+        &self,
+        row: &CorrectionRow,
+        entry: CorrectionEntry,
+    ) -> Result<i64, StoreError> {
         self.job(Box::new(Correct::going_on(row, entry))).await
     }
 
@@ -369,7 +382,11 @@ impl Store {
     ///
     /// # Errors
     /// As [`correct`](Self::correct).
-    pub async fn go_on(&self, row: &CorrectionRow, entry: CorrectionEntry) -> Result<i64, StoreError> {
+    pub async fn go_on(
+        &self,
+        row: &CorrectionRow,
+        entry: CorrectionEntry,
+    ) -> Result<i64, StoreError> {
         self.work(&mut Correct::going_on(row, entry)).await
     }
 
@@ -466,7 +483,9 @@ impl Correct {
         note_done(&mut transaction, id, next).await?;
         if next >= to {
             let changed = superseded(&mut transaction, id).await?;
-            let text = format!("correction {id} is done: {changed} samples have another value or other flags");
+            let text = format!(
+                "correction {id} is done: {changed} samples have another value or other flags"
+            );
             end(&mut transaction, self.entry.channel, self.entry.at, text).await?;
         }
         transaction.commit().await?;
@@ -568,12 +587,19 @@ impl Undo {
                 .await?;
         }
         let last = rows.last().map_or(now.done_to.micros(), |row| row.0);
-        let next = if is_last { now.to } else { Stamp::from_micros(last) };
+        let next = if is_last {
+            now.to
+        } else {
+            Stamp::from_micros(last)
+        };
         let after = Stamp::from_micros(last.saturating_add(1));
         rollup::make_anew(&mut transaction, now.done_to..after).await?;
         note_done(&mut transaction, now.id, next).await?;
         if is_last {
-            let text = format!("correction {} is undone: values and flags are as they were", self.entry.correction);
+            let text = format!(
+                "correction {} is undone: values and flags are as they were",
+                self.entry.correction
+            );
             end(&mut transaction, now.channel, self.entry.at, text).await?;
         }
         transaction.commit().await?;
@@ -653,7 +679,12 @@ async fn begin(
         "correction {id}: the values of {name} from {from} to {to} follow another mapping; {} ({})",
         entry.reason, entry.by
     );
-    seal_row(&mut transaction, id, event(&name, entry.at, Severity::Warning, text)).await?;
+    seal_row(
+        &mut transaction,
+        id,
+        event(&name, entry.at, Severity::Warning, text),
+    )
+    .await?;
     transaction.commit().await?;
     Ok(id)
 }
@@ -665,7 +696,10 @@ async fn begin_undo(
     let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
     let id = entry.correction;
     let rows = rows(&mut transaction).await?;
-    let undone = rows.iter().find(|row| row.id == id).ok_or(BadCorrection::Unknown(id))?;
+    let undone = rows
+        .iter()
+        .find(|row| row.id == id)
+        .ok_or(BadCorrection::Unknown(id))?;
     if entry.reason.trim().is_empty() {
         return Err(BadCorrection::NoReason.into());
     }
@@ -705,7 +739,12 @@ async fn begin_undo(
         "correction {id} of {name} is taken back by {new}; {} ({})",
         entry.reason, entry.by
     );
-    seal_row(&mut transaction, new, event(&name, entry.at, Severity::Warning, text)).await?;
+    seal_row(
+        &mut transaction,
+        new,
+        event(&name, entry.at, Severity::Warning, text),
+    )
+    .await?;
     transaction.commit().await?;
     Ok(UnderWay {
         id: new,
@@ -770,7 +809,10 @@ async fn rows(connection: &mut SqliteConnection) -> Result<Vec<CorrectionRow>, s
         id: row.id,
         at: Stamp::from_micros(row.at),
         channel: ChannelId(row.channel),
-        stretch: (Stamp::from_micros(row.from_at), Stamp::from_micros(row.to_at)),
+        stretch: (
+            Stamp::from_micros(row.from_at),
+            Stamp::from_micros(row.to_at),
+        ),
         undoes: row.undoes,
         undone_by: row.undone_by,
         mapping: row.mapping,
@@ -786,15 +828,19 @@ async fn written(
     connection: &mut SqliteConnection,
     id: i64,
 ) -> Result<Vec<ChannelId>, sqlx::Error> {
-    let rows: Vec<i64> =
-        sqlx::query_scalar("SELECT channel FROM corrected_channel WHERE correction = ? ORDER BY channel")
-            .bind(id)
-            .fetch_all(connection)
-            .await?;
+    let rows: Vec<i64> = sqlx::query_scalar(
+        "SELECT channel FROM corrected_channel WHERE correction = ? ORDER BY channel",
+    )
+    .bind(id)
+    .fetch_all(connection)
+    .await?;
     Ok(rows.into_iter().map(ChannelId).collect())
 }
 
-async fn name(connection: &mut SqliteConnection, channel: ChannelId) -> Result<String, sqlx::Error> {
+async fn name(
+    connection: &mut SqliteConnection,
+    channel: ChannelId,
+) -> Result<String, sqlx::Error> {
     let name: Option<String> = sqlx::query_scalar("SELECT name FROM channel WHERE id = ?")
         .bind(channel.0)
         .fetch_optional(connection)
@@ -852,7 +898,10 @@ async fn page(
     let mut query = QueryBuilder::<Sqlite>::new(
         "SELECT at, channel, code, value, flags FROM sample WHERE at >= ",
     );
-    query.push_bind(from.micros()).push(" AND at < ").push_bind(to.micros());
+    query
+        .push_bind(from.micros())
+        .push(" AND at < ")
+        .push_bind(to.micros());
     query.push(" AND channel IN (");
     let mut list = query.separated(", ");
     for channel in channels {
@@ -883,7 +932,8 @@ fn worked_out(page: &[SampleRow], rule: &Rule) -> Vec<SampleRow> {
 }
 
 fn differs(before: &SampleRow, after: &SampleRow) -> bool {
-    before.value.map(f64::to_bits) != after.value.map(f64::to_bits) || before.quality != after.quality
+    before.value.map(f64::to_bits) != after.value.map(f64::to_bits)
+        || before.quality != after.quality
 }
 
 async fn keep(
@@ -891,20 +941,25 @@ async fn keep(
     id: i64,
     before: &SampleRow,
 ) -> Result<(), sqlx::Error> {
-    sqlx::query("INSERT INTO superseded (correction, at, channel, value, flags) VALUES (?, ?, ?, ?, ?)")
-        .bind(id)
-        .bind(before.at.micros())
-        .bind(before.channel.0)
-        .bind(before.value)
-        .bind(i64::from(before.quality.bits()))
-        .execute(connection)
-        .await?;
+    sqlx::query(
+        "INSERT INTO superseded (correction, at, channel, value, flags) VALUES (?, ?, ?, ?, ?)",
+    )
+    .bind(id)
+    .bind(before.at.micros())
+    .bind(before.channel.0)
+    .bind(before.value)
+    .bind(i64::from(before.quality.bits()))
+    .execute(connection)
+    .await?;
     Ok(())
 }
 
 /// A value that is not finite is none, as everywhere on the way into the file.
 async fn write(connection: &mut SqliteConnection, after: &SampleRow) -> Result<(), sqlx::Error> {
-    let value = after.value.filter(|value| value.is_finite()).map(|value| value + 0.0);
+    let value = after
+        .value
+        .filter(|value| value.is_finite())
+        .map(|value| value + 0.0);
     let lost = value.is_some() != after.value.is_some();
     let quality = if lost {
         after.quality | Quality::NO_NUMBER

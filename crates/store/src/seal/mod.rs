@@ -278,7 +278,10 @@ pub(crate) async fn seal_correction(
     events: &[(i64, &Event)],
     at: Stamp,
 ) -> Result<(), sqlx::Error> {
-    let named: Vec<_> = correction.map(|id| (entry::CORRECTION, id)).into_iter().collect();
+    let named: Vec<_> = correction
+        .map(|id| (entry::CORRECTION, id))
+        .into_iter()
+        .collect();
     let link = Link {
         id: tip.next(),
         kind: kind::ENTRY,
