@@ -6,7 +6,7 @@ use anyhow::{Context, Result};
 use cargo_metadata::{DependencyKind, Metadata, Node, Package, PackageId};
 
 /// The arrows that are allowed between our crates, lowest first. Everyone may use the model.
-const ARROWS: [(&str, &[&str]); 17] = [
+const ARROWS: [(&str, &[&str]); 18] = [
     ("zonda-model", &[]),
     ("zonda-uncertainty", &["zonda-model"]),
     ("zonda-signal", &["zonda-uncertainty", "zonda-model"]),
@@ -14,6 +14,7 @@ const ARROWS: [(&str, &[&str]); 17] = [
     ("zonda-air", &["zonda-uncertainty", "zonda-model"]),
     ("zonda-evaluate", &["zonda-uncertainty", "zonda-model"]),
     ("zonda-proof", &["zonda-uncertainty", "zonda-model"]),
+    ("zonda-draw", &["zonda-evaluate", "zonda-air", "zonda-model"]),
     (
         "zonda-config",
         &["zonda-signal", "zonda-protocol", "zonda-model"],
@@ -63,7 +64,10 @@ const ARROWS: [(&str, &[&str]); 17] = [
             "zonda-lines",
             "zonda-store",
             "zonda-config",
+            "zonda-draw",
+            "zonda-evaluate",
             "zonda-air",
+            "zonda-signal",
             "zonda-model",
         ],
     ),
@@ -73,13 +77,14 @@ const ARROWS: [(&str, &[&str]); 17] = [
 ];
 
 /// Crates without I/O, clock or async.
-pub(crate) const PURE: [&str; 8] = [
+pub(crate) const PURE: [&str; 9] = [
     "zonda-model",
     "zonda-uncertainty",
     "zonda-signal",
     "zonda-protocol",
     "zonda-air",
     "zonda-evaluate",
+    "zonda-draw",
     "zonda-proof",
     "zonda-config",
 ];
