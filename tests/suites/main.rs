@@ -4,6 +4,7 @@
 mod cable;
 mod clock;
 mod csv_outside;
+mod desk;
 mod discover;
 mod disk;
 mod evaluate;
@@ -46,6 +47,7 @@ fn main() -> ExitCode {
         refusals::tests(),
         examples::tests(),
         uncertainty::tests(),
+        desk::tests(),
     ]
     .into_iter()
     .flatten()

@@ -7,6 +7,7 @@ mod demo;
 mod discover;
 mod export;
 mod loopcheck;
+mod plan;
 mod prestart;
 mod rig;
 mod serve;
@@ -29,6 +30,7 @@ pub(crate) enum Command {
     Rig(rig::RigCommand),
     Bench(bench::Bench),
     Air(air::Air),
+    Plan(plan::Plan),
 }
 
 impl Command {
@@ -45,6 +47,7 @@ impl Command {
             Self::Rig(rig) => rig.run(),
             Self::Bench(bench) => bench.run(),
             Self::Air(air) => air.run(),
+            Self::Plan(plan) => plan.run(),
         }
     }
 }
