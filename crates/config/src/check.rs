@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use toml::de::DeTable;
+use zonda_model::ChannelName;
 
 use crate::channel::{self, Defaults, Found};
 use crate::fault::{Fault, Faults};
@@ -17,7 +18,7 @@ use crate::section::{At, Section, unknown};
 use crate::shelf::Shelf;
 use crate::source::Sources;
 use crate::tables::{ReadTable, Tables};
-use crate::{certificate, envelope, syntax};
+use crate::{certificate, envelope, run, syntax};
 
 /// A configuration that holds, and what to look at twice all the same.
 #[derive(Clone, Debug)]
@@ -93,6 +94,16 @@ fn read(
     shelves.envelopes.warn_unused(warnings);
     shelves.certificates.warn_unused(warnings);
     let (channels, meters) = channel::finish(found, meters, &sources);
+    let quantity_of = |name: &ChannelName| {
+        let named = channels.iter().find(|channel| channel.name == *name);
+        named.map(|channel| channel.quantity)
+    };
+    let known: run::Known<'_> = faults.is_empty().then_some(&quantity_of as _);
+    let runs = named(file, "run", faults);
+    let runs = runs
+        .iter()
+        .filter_map(|table| run::read(table, known, faults))
+        .collect();
     let (lines, sources) = sources.finish(faults)?;
     identity::warn_other_number(file, (&meters, &channels), (&lines, &sources), warnings);
     let (envelopes, certificates) = plans(shelves);
@@ -110,6 +121,7 @@ fn read(
         meters,
         envelopes,
         certificates,
+        runs,
         revision,
     })
 }

@@ -71,7 +71,12 @@ const fn must(name: &'static str, kind: Kind, example: &'static str, about: &'st
     }
 }
 
-const fn may(name: &'static str, kind: Kind, example: &'static str, about: &'static str) -> Key {
+pub(crate) const fn may(
+    name: &'static str,
+    kind: Kind,
+    example: &'static str,
+    about: &'static str,
+) -> Key {
     Key {
         name,
         kind,
@@ -143,6 +148,12 @@ pub const TOPS: &[Top] = &[
         named: true,
         about: "Any other recorded quantity.",
         keys: CHANNEL,
+    },
+    Top {
+        name: "run",
+        named: true,
+        about: "A template of runs: `zonda run start --template NAME` asks for a run as it stands here; what is said on the command line goes before it.",
+        keys: crate::run::RUN,
     },
 ];
 

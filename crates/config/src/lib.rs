@@ -23,6 +23,7 @@ mod output;
 mod plan;
 pub mod reference;
 mod rules;
+pub mod run;
 pub mod schema;
 mod section;
 mod shelf;
@@ -44,3 +45,4 @@ pub use instrument::{
 };
 pub use line::read_address;
 pub use plan::*;
+pub use run::RunPlan;

@@ -15,6 +15,7 @@ use crate::iio::IioPlan;
 use crate::instrument::{
     AccuracyPlan, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, StuckPlan, Way,
 };
+use crate::run::RunPlan;
 
 /// Everything the file says, checked.
 #[derive(Clone, Debug)]
@@ -35,6 +36,8 @@ pub struct Config {
     pub envelopes: Vec<EnvelopePlan>,
     /// The certificates, in the order of the file.
     pub certificates: Vec<CertificatePlan>,
+    /// The templates of runs, in the order of the file.
+    pub runs: Vec<RunPlan>,
     /// The text that this was read from, and its hash.
     pub revision: Revision,
 }
