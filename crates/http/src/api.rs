@@ -13,6 +13,7 @@ pub(crate) mod loopchecks;
 pub(crate) mod metrics;
 mod pack;
 pub(crate) mod prestart;
+pub(crate) mod runs;
 pub(crate) mod station;
 mod when;
 

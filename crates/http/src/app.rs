@@ -47,6 +47,7 @@ const HISTORIES_MAX: usize = 4;
         (name = "live", description = "Values as they come"),
         (name = "record", description = "What was recorded"),
         (name = "instruments", description = "Whether they can be trusted"),
+        (name = "runs", description = "Named stretches of the recording"),
         (name = "operation", description = "For service managers and monitoring"),
     ),
     components(schemas(Problem))
@@ -94,7 +95,8 @@ impl App {
 
     /// The routes.
     pub fn router(&self) -> Router {
-        let (router, description) = described().split_for_parts();
+        let runs = api::runs::routes(self.shared.view.runs.clone());
+        let (router, description) = described().merge(runs).split_for_parts();
         let description = description.to_pretty_json().unwrap_or_default();
         let json = [(header::CONTENT_TYPE, "application/json")];
         let router = router

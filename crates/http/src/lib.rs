@@ -17,6 +17,7 @@ pub mod server;
 mod stream;
 mod view;
 
+pub use api::runs::answer_alone as answer_runs;
 pub use app::App;
 pub use problem::Problem;
 pub use view::{LineView, View};

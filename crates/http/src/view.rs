@@ -9,6 +9,7 @@ use zonda_model::{Name, Stamp};
 use zonda_station::agreement::AgreementBoard;
 use zonda_station::board::Board;
 use zonda_station::loopcheck::LoopChecks;
+use zonda_station::runs::Runs;
 use zonda_station::{Samples, Station};
 use zonda_store::{Readable, Recording};
 
@@ -40,6 +41,8 @@ pub struct View {
     pub agreements: Arc<AgreementBoard>,
     /// The loop checks under way.
     pub loop_checks: Arc<LoopChecks>,
+    /// The runs.
+    pub runs: Runs,
     /// Live samples as they come.
     pub samples: broadcast::Sender<Samples>,
     /// Names this start of the daemon.
@@ -63,6 +66,7 @@ impl View {
                 .collect(),
             agreements: station.agreements(),
             loop_checks: station.loop_checks(),
+            runs: station.runs(),
             samples: station.live(),
             boot: station.boot().to_owned(),
             version: version.to_owned(),

@@ -22,13 +22,14 @@ mod words;
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::tz::TimeZone;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::{Mutex, MutexGuard, broadcast};
 use tokio_util::sync::CancellationToken;
-use zonda_config::Config;
+use zonda_config::{Config, RunPlan};
 use zonda_lines::Axis;
 use zonda_model::run::{LATE_MAX, Moment, State, Step};
-use zonda_model::{RunId, Stamp};
+use zonda_model::{Name, RunId, Stamp};
 use zonda_report::TrueUtc;
 use zonda_store::{Event, Readable, Recorder, RunChange, RunRow, Severity, StepEntry, StoreError};
 
@@ -60,6 +61,9 @@ struct Shared {
     record: Readable,
     /// `None` where the record is only read.
     recorder: Option<Recorder>,
+    templates: Vec<RunPlan>,
+    /// The laboratory's clock.
+    zone: TimeZone,
     /// True where nobody records, so that no run can begin.
     is_alone: bool,
 }
@@ -77,7 +81,14 @@ impl Runs {
         recorder: Recorder,
         before: Option<(Stamp, bool)>,
     ) -> Result<Self, StoreError> {
-        Self::take_up(Scene::of(config), axis, record, recorder, before, false).await
+        let mut runs =
+            Self::take_up(Scene::of(config), axis, record, recorder, before, false).await?;
+        if let Some(shared) = Arc::get_mut(&mut runs.shared) {
+            shared.templates.clone_from(&config.runs);
+            // The configuration holds no zone that is not known.
+            shared.zone = TimeZone::get(&config.station.time_zone).unwrap_or(TimeZone::UTC);
+        }
+        Ok(runs)
     }
 
     async fn take_up(
@@ -106,6 +117,8 @@ impl Runs {
                 axis,
                 record,
                 recorder: Some(recorder),
+                templates: Vec::new(),
+                zone: TimeZone::UTC,
                 is_alone,
             }),
         };
@@ -265,6 +278,23 @@ impl Runs {
             axis,
             utc: Stamp::from_micros(axis.micros() - self.shared.axis.axis_minus_utc_us()),
         }
+    }
+
+    /// The template of this name.
+    pub fn template(&self, name: &str) -> Option<&RunPlan> {
+        let mut templates = self.shared.templates.iter();
+        templates.find(|plan| plan.name.as_str() == name)
+    }
+
+    /// What a run of this template is called where nobody says: the template's name, and the time of the
+    /// laboratory's clock.
+    ///
+    /// # Errors
+    /// The two together are too long for a name.
+    pub fn name_by(&self, template: &Name) -> Result<Name, zonda_model::name::BadName> {
+        let at = jiff::Timestamp::from_microsecond(self.now().utc.micros()).unwrap_or_default();
+        let at = at.to_zoned_datetime(self.shared.zone.clone());
+        format!("{template}-{}", at.strftime("%Y%m%d-%H%M")).parse()
     }
 
     /// The record, to be read.

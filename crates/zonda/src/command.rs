@@ -10,6 +10,7 @@ mod loopcheck;
 mod plan;
 mod prestart;
 mod rig;
+mod run;
 mod serve;
 mod watch;
 
@@ -27,6 +28,7 @@ pub(crate) enum Command {
     Loopcheck(loopcheck::LoopCheck),
     Watch(watch::Watch),
     Export(export::Export),
+    Run(run::RunCommand),
     Rig(rig::RigCommand),
     Bench(bench::Bench),
     Air(air::Air),
@@ -44,6 +46,7 @@ impl Command {
             Self::Loopcheck(check) => check.run(),
             Self::Watch(watch) => watch.run(),
             Self::Export(export) => export.run(),
+            Self::Run(order) => order.run(),
             Self::Rig(rig) => rig.run(),
             Self::Bench(bench) => bench.run(),
             Self::Air(air) => air.run(),

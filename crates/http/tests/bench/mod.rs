@@ -25,6 +25,7 @@ use zonda_lines::{Axis, LineHealth, SystemClocks};
 use zonda_model::{Code, Period, Quality, Sample, Stamp};
 use zonda_station::board::Board;
 use zonda_station::loopcheck::LoopChecks;
+use zonda_station::runs::Runs;
 use zonda_store::{ChannelEntry, ChannelId, Recorder, RecorderOptions, Start, Store};
 
 /// Two meters of a curing oven on one simulated line.
@@ -87,7 +88,17 @@ impl Bench {
         let period = Period::new(Duration::from_millis(100)).unwrap();
         let config = Arc::new(config);
         let checks = LoopChecks::new(Arc::clone(&config), axis.clone(), ids.clone());
+        let runs = Runs::of(
+            &config,
+            axis.clone(),
+            store.read().clone(),
+            recorder.clone(),
+            None,
+        )
+        .await
+        .unwrap();
         let view = View {
+            runs,
             agreements: Arc::default(),
             loop_checks: Arc::new(checks),
             board: Arc::new(Board::new(vec![period; config.channels.len()])),

@@ -60,6 +60,8 @@ impl Runs {
                 axis: Axis::new(SystemClocks, newest),
                 record,
                 recorder: None,
+                templates: Vec::new(),
+                zone: jiff::tz::TimeZone::UTC,
                 is_alone: true,
             }),
         })

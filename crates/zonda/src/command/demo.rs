@@ -1,5 +1,6 @@
 //! `zonda demo`: rig and daemon in one process, so that there is something to see at once.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -7,8 +8,11 @@ use anyhow::Context;
 use clap::Args;
 use jiff::tz::TimeZone;
 use zonda_config::Config;
+use zonda_model::Stamp;
+use zonda_model::run::{Begin, Finish};
 use zonda_rig::{DoorHabit, Night, Rig, RigOptions, Script, StartPhase};
-use zonda_store::Store;
+use zonda_station::runs::{Ask, Cut, Runs};
+use zonda_store::{Field, Store};
 
 use crate::command::rig::{configuration, options};
 use crate::exit::Exit;
@@ -19,7 +23,8 @@ use crate::night;
 ///
 /// The oven's modules and meters speak Modbus RTU, Modbus TCP and text lines on this machine; the
 /// daemon does not know that they are simulated, but for the mark on every reading. A new record begins
-/// with last night: heat-up, soak, the door opened twice, a cable that fell off at 02:10.
+/// with last night: heat-up, soak, the door opened twice, a cable that fell off at 02:10. The night is a run
+/// that has ended, and another one, `today`, goes on.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Example:\n  zonda demo\n  zonda export --data demo-data --layout wide --last 1m -o minute.csv"
@@ -52,7 +57,7 @@ impl Demo {
     }
 
     /// Last night, so that there is more to look at than the minutes since the start.
-    async fn play_night(&self, rig: &Rig, config: Config) -> anyhow::Result<()> {
+    async fn play_night(&self, rig: &Rig, config: Config) -> anyhow::Result<Stamp> {
         let zone = TimeZone::get(&config.station.time_zone)?;
         let begin = night::last_night(&jiff::ZonedDateTime::now(), &zone)?;
         let night = Night::new(
@@ -69,7 +74,7 @@ impl Demo {
             "Last night is in the record: {} samples, from 18:00 to 06:00.",
             stopped.samples
         );
-        Ok(())
+        Ok(begin)
     }
 
     fn script(&self) -> anyhow::Result<Script> {
@@ -95,10 +100,13 @@ impl Demo {
         let config = zonda_config::check("the demo's configuration", &text)?.config;
         let (channels, data) = (config.channels.len(), config.station.data.clone());
         std::fs::write(data.join("oven.toml"), &text)?;
-        if !self.no_night && is_new(&data).await? {
-            self.play_night(&rig, config.clone()).await?;
-        }
+        let night = if !self.no_night && is_new(&data).await? {
+            Some(self.play_night(&rig, config.clone()).await?)
+        } else {
+            None
+        };
         let mut host = Host::start(config).await?;
+        name_runs(&host.station.runs(), night).await?;
         say_where(channels, &data, host.address);
         let failure = tokio::select! {
             _ = signals.next() => None,
@@ -121,6 +129,50 @@ impl Demo {
     }
 }
 
+/// Leaves two runs: the night that was played, over, and one that goes on. A demo that is started again
+/// finds them.
+async fn name_runs(runs: &Runs, night: Option<Stamp>) -> anyhow::Result<()> {
+    let by = Some("zonda demo".to_owned());
+    let said = |purpose: &str, operator: &str| {
+        BTreeMap::from([
+            (Field::Purpose, purpose.to_owned()),
+            (Field::Operator, operator.to_owned()),
+            (Field::Object, "simulated curing oven".to_owned()),
+        ])
+    };
+    if let Some(from) = night {
+        let cut = Cut {
+            name: "last-night".parse()?,
+            channels: Vec::new(),
+            from,
+            to: from.plus(night::LENGTH),
+            layout: None,
+            words: said("uniformity over a night, from cold", "night shift"),
+            evaluations: Vec::new(),
+            by: by.clone(),
+        };
+        runs.cut(cut).await?;
+    }
+    if runs.record().run_named(GOES_ON).await?.is_none() {
+        let ask = Ask {
+            name: GOES_ON.parse()?,
+            template: None,
+            channels: Vec::new(),
+            begin: Begin::Now,
+            finish: Finish::ByHand,
+            layout: None,
+            words: said("a look at the demo", "you"),
+            evaluations: Vec::new(),
+            by,
+        };
+        runs.ask(ask).await?;
+    }
+    Ok(())
+}
+
+/// The run that goes on while the demo does.
+const GOES_ON: &str = "today";
+
 /// True where nothing is recorded yet.
 async fn is_new(data: &std::path::Path) -> anyhow::Result<bool> {
     let store = Store::open(data).await?;
@@ -135,6 +187,7 @@ fn say_where(channels: usize, data: &std::path::Path, address: std::net::SocketA
          \x20 Page        http://{address}/\n\
          \x20 Terminal    zonda watch --data {data}\n\
          \x20 CSV         zonda export --data {data} --layout wide --last 1m -o minute.csv\n\
+         \x20 Runs        zonda run list --data {data}\n\
          \x20 Wiring      {data}/oven.toml\n\n\
          Ctrl-C ends it; nothing is lost.\n",
         data = data.display()

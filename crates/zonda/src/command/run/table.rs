@@ -1,0 +1,188 @@
+//! Runs as a person likes to read them.
+
+use std::fmt::Write;
+use std::time::Duration;
+
+use comfy_table::{ContentArrangement, Table};
+use serde_json::Value;
+use zonda_model::run::spelled;
+
+use super::door::Door;
+
+/// The runs, one a row.
+pub(super) fn list(list: &Value, door: &Door) -> String {
+    let runs = list["runs"].as_array().map_or(&[][..], Vec::as_slice);
+    if runs.is_empty() {
+        return "There is no run yet. `zonda run start NAME` begins one; `zonda run cut NAME --from … --to …` takes one out of what is recorded.\n".to_owned();
+    }
+    let mut table = plain();
+    table.set_header([
+        "run", "state", "from", "length", "channels", "operator", "purpose",
+    ]);
+    for run in runs {
+        let from = match run["since"].as_str() {
+            Some(since) => door.shown(since),
+            None => text(&run["start"]),
+        };
+        table.add_row([
+            text(&run["name"]),
+            state(run),
+            from,
+            length(&run["length_s"]),
+            run["channels"].as_array().map_or(0, Vec::len).to_string(),
+            text(&run["operator"]),
+            text(&run["purpose"]),
+        ]);
+    }
+    let more = if list["next"].is_null() {
+        ""
+    } else {
+        "There are more; --limit shows them.\n"
+    };
+    format!("{}\n{more}", trimmed(&table))
+}
+
+/// One run with all that is known of it.
+pub(super) fn show(run: &Value, door: &Door) -> String {
+    let mut out = format!("run {}: {}\n\n", text(&run["name"]), state(run));
+    let mut table = plain();
+    for (name, value) in facts(run, door) {
+        if !value.is_empty() {
+            table.add_row([name.to_owned(), value]);
+        }
+    }
+    let _ = writeln!(out, "{}", trimmed(&table));
+    list_of(&mut out, "Do not overlook", run["remarks"].as_array(), text);
+    list_of(&mut out, "What happened", run["steps"].as_array(), |step| {
+        let why = prefixed(": ", &step["text"]);
+        let by = prefixed(" by ", &step["by"]);
+        format!(
+            "{}  {}{by}{why}",
+            time(&step["at"], door),
+            text(&step["step"])
+        )
+    });
+    list_of(&mut out, "Notes", run["noted"].as_array(), |note| {
+        let about = if note["about"].is_null() {
+            &note["said"]
+        } else {
+            &note["about"]
+        };
+        format!(
+            "{}  {}: {}",
+            time(about, door),
+            text(&note["by"]),
+            text(&note["text"])
+        )
+    });
+    list_of(
+        &mut out,
+        "Evaluations asked for",
+        run["evaluations"].as_array(),
+        |it| format!("{} {}", text(&it["kind"]), it["parameters"]),
+    );
+    out
+}
+
+fn facts(run: &Value, door: &Door) -> Vec<(&'static str, String)> {
+    let until = match run["ended"].as_str() {
+        Some(how) => format!("{} ({})", time(&run["until"], door), how.replace('_', " ")),
+        None => time(&run["until"], door),
+    };
+    let channels: Vec<_> = run["channels"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .map(text)
+        .collect();
+    vec![
+        ("number", run["id"].to_string()),
+        ("operator", text(&run["operator"])),
+        ("purpose", text(&run["purpose"])),
+        ("object", text(&run["object"])),
+        ("ambient", text(&run["ambient"])),
+        ("layout", text(&run["layout"])),
+        ("template", text(&run["template"])),
+        ("asked for", time(&run["asked"], door)),
+        ("begins", text(&run["start"])),
+        ("ends", text(&run["end"])),
+        ("from", time(&run["since"], door)),
+        ("to", until),
+        ("length", length(&run["length_s"])),
+        (
+            "samples",
+            run["samples"]
+                .as_i64()
+                .map_or_else(String::new, |it| it.to_string()),
+        ),
+        (
+            "configuration",
+            text(&run["config"]).chars().take(12).collect(),
+        ),
+        (
+            "channels",
+            format!("{}: {}", channels.len(), channels.join(", ")),
+        ),
+    ]
+}
+
+fn state(run: &Value) -> String {
+    let gaps = run["interruptions"].as_array().map_or(0, Vec::len);
+    let state = text(&run["state"]);
+    match gaps {
+        0 => state,
+        1 => format!("{state}, interrupted"),
+        gaps => format!("{state}, interrupted {gaps} times"),
+    }
+}
+
+/// A length in seconds, to the second.
+pub(super) fn length(seconds: &Value) -> String {
+    match seconds.as_f64() {
+        Some(seconds) => spelled(Duration::try_from_secs_f64(seconds.round()).unwrap_or_default()),
+        None => String::new(),
+    }
+}
+
+fn text(value: &Value) -> String {
+    value.as_str().unwrap_or_default().to_owned()
+}
+
+fn time(value: &Value, door: &Door) -> String {
+    value.as_str().map(|at| door.shown(at)).unwrap_or_default()
+}
+
+fn prefixed(before: &str, value: &Value) -> String {
+    match value.as_str() {
+        Some(said) if !said.is_empty() => format!("{before}{said}"),
+        _ => String::new(),
+    }
+}
+
+fn list_of(
+    out: &mut String,
+    title: &str,
+    items: Option<&Vec<Value>>,
+    line: impl Fn(&Value) -> String,
+) {
+    let Some(items) = items.filter(|items| !items.is_empty()) else {
+        return;
+    };
+    let _ = writeln!(out, "\n{title}");
+    for item in items {
+        let _ = writeln!(out, "  {}", line(item));
+    }
+}
+
+fn plain() -> Table {
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::NOTHING);
+    table.set_content_arrangement(ContentArrangement::Dynamic);
+    table
+}
+
+fn trimmed(table: &Table) -> String {
+    let text = table.to_string();
+    let lines: Vec<_> = text.lines().map(str::trim_end).collect();
+    lines.join("\n")
+}
