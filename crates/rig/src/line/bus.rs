@@ -111,8 +111,10 @@ impl Bus {
         }
         let mut answer = match manner.exception {
             Some(code) => request.exception(code),
-            None => self.bench.look(end, |bench| {
-                request.answer(bench.registers(&module).unwrap_or_default())
+            None => request.identification(&module).unwrap_or_else(|| {
+                self.bench.look(end, |bench| {
+                    request.answer(bench.registers(&module).unwrap_or_default())
+                })
             }),
         };
         if self.dice.happens(manner.garbled) {

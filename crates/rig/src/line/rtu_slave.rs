@@ -1,7 +1,7 @@
 //! What a Modbus RTU slave makes of a frame, written from the specification and nothing else.
 //!
-//! *MODBUS Application Protocol Specification V1.1b3*, sections 6.4 and 7, and *MODBUS over Serial
-//! Line V1.02*, section 2.5.1 and appendix B. The modules offer input registers only.
+//! *MODBUS Application Protocol Specification V1.1b3*, sections 6.4, 6.21 and 7, and *MODBUS over Serial
+//! Line V1.02*, section 2.5.1 and appendix B. The modules offer input registers, and say who they are.
 
 use crc::{CRC_16_MODBUS, Crc};
 
@@ -10,6 +10,10 @@ const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_MODBUS);
 
 /// Function code: Read Input Registers.
 const READ_INPUT_REGISTERS: u8 = 0x04;
+/// Function code and type: Read Device Identification (section 6.21).
+const IDENTIFY: (u8, u8) = (0x2B, 0x0E);
+/// The objects of basic identification: vendor, product, revision.
+const OBJECTS: usize = 3;
 /// Most registers of one request (section 6.4).
 const COUNT_MAX: u16 = 125;
 const ILLEGAL_FUNCTION: u8 = 0x01;
@@ -53,6 +57,40 @@ impl Request {
             }
             Err(code) => self.exception(code),
         }
+    }
+
+    /// The answer of a unit of this name to the question who it is; `None` to any other question.
+    ///
+    /// The product code is the name, so that two swapped modules can be told. What is asked from an
+    /// object that there is not begins with the first, as the specification wants it.
+    pub(crate) fn identification(&self, name: &str) -> Option<Vec<u8>> {
+        let [kind, category, first] = *self.data else {
+            return None;
+        };
+        if (self.function, kind) != IDENTIFY {
+            return None;
+        }
+        if !(1..=4).contains(&category) {
+            return Some(self.exception(ILLEGAL_DATA_VALUE));
+        }
+        let all: [&str; OBJECTS] = ["Zonda's rig", name, env!("CARGO_PKG_VERSION")];
+        let first = Some(usize::from(first))
+            .filter(|first| *first < OBJECTS)
+            .unwrap_or(0);
+        let told = if category == 4 {
+            first..first + 1
+        } else {
+            first..OBJECTS
+        };
+        let count = u8::try_from(told.len()).unwrap_or(u8::MAX);
+        // Basic identification, by stream and one by one.
+        let mut body = vec![self.unit, self.function, kind, category, 0x81, 0, 0, count];
+        for id in told {
+            body.push(u8::try_from(id).unwrap_or(u8::MAX));
+            body.push(u8::try_from(all[id].len()).unwrap_or(u8::MAX));
+            body.extend(all[id].as_bytes());
+        }
+        Some(seal(body))
     }
 
     /// The answer that refuses with this exception code.
@@ -124,6 +162,26 @@ mod tests {
         assert_eq!(answer(&[1, 4, 0, 0, 0, 126])[1..3], [0x84, 0x03]);
         assert_eq!(answer(&[1, 4, 0, 0, 0])[1..3], [0x84, 0x03]);
         assert_eq!(answer(&[1, 4, 0xff, 0xff, 0, 1])[1..3], [0x84, 0x02]);
+    }
+
+    /// The layout of *Application Protocol V1.1b3*, section 6.21.2: type, category, conformity, more,
+    /// next object, count, then number, length and text of each.
+    #[test]
+    fn a_module_says_who_it_is() {
+        let told = |body: &[u8]| {
+            Request::parse(&seal(body.to_vec()))
+                .unwrap()
+                .identification("B")
+        };
+        let answer = told(&[1, 0x2B, 0x0E, 1, 1]).unwrap();
+        assert_eq!(answer[..11], [1, 0x2B, 0x0E, 1, 0x81, 0, 0, 2, 1, 1, b'B']);
+        assert_eq!(
+            told(&[1, 0x2B, 0x0E, 4, 1]).unwrap()[..11],
+            [1, 0x2B, 0x0E, 4, 0x81, 0, 0, 1, 1, 1, b'B']
+        );
+        assert_eq!(told(&[1, 0x2B, 0x0E, 3, 0x80]).unwrap()[7..9], [3, 0]);
+        assert_eq!(told(&[1, 0x2B, 0x0E, 9, 0]).unwrap()[1..3], [0xAB, 0x03]);
+        assert_eq!(told(&[1, 4, 0, 0, 0, 1]), None);
     }
 
     proptest! {
