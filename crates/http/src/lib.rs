@@ -17,6 +17,7 @@ pub mod server;
 mod stream;
 mod view;
 
+pub use api::corrections::{changes as correction_changes, list as corrections};
 pub use api::runs::answer_alone as answer_runs;
 pub use app::App;
 pub use problem::Problem;

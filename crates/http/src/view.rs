@@ -11,7 +11,7 @@ use zonda_station::board::Board;
 use zonda_station::loopcheck::LoopChecks;
 use zonda_station::runs::Runs;
 use zonda_station::{Samples, Station};
-use zonda_store::{Readable, Recording};
+use zonda_store::{Readable, Recorder, Recording};
 
 /// A line as this side sees it.
 #[derive(Clone, Debug)]
@@ -33,6 +33,8 @@ pub struct View {
     pub axis: Axis,
     /// The record.
     pub record: Readable,
+    /// The way to the one who writes the record.
+    pub recorder: Recorder,
     /// How the recording goes.
     pub recording: watch::Receiver<Recording>,
     /// The lines, in the order of the configuration.
@@ -60,6 +62,7 @@ impl View {
             board: station.board(),
             axis: station.axis(),
             record: station.record(),
+            recorder: station.recorder(),
             recording: station.recording(),
             lines: lines
                 .map(|(name, health)| LineView { name, health })

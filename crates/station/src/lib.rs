@@ -12,6 +12,7 @@
 
 pub mod agreement;
 pub mod board;
+pub mod correction;
 mod desk;
 pub mod doubts;
 mod finding;

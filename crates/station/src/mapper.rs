@@ -20,7 +20,7 @@ const WAITING_MAX: usize = 4096;
 
 /// Flags of a companion that do not make its number doubtful for what it is needed for: a
 /// thermometer whose certificate is overdue tells 150 °C from 350 °C as well as the day before.
-const FORGIVEN: Quality = Quality::CALIBRATION_OVERDUE.union(Quality::UNCALIBRATED);
+pub(crate) const FORGIVEN: Quality = Quality::CALIBRATION_OVERDUE.union(Quality::UNCALIBRATED);
 
 /// Something for the journal.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -17,6 +17,7 @@ use zonda_store::{
 use crate::Samples;
 use crate::agreement::{AgreementBoard, Agreements};
 use crate::board::Board;
+use crate::correction;
 use crate::desk::{Desk, WAITING_MAX};
 use crate::loopcheck::LoopChecks;
 use crate::mapper::Mapper;
@@ -164,6 +165,7 @@ impl Station {
             agreements: compared,
             loop_checks: Arc::clone(&loop_checks),
         };
+        tokio::spawn(correction::finish(store.read().clone(), recorder.clone()));
         let desk = tokio::spawn(desk.run(inbox));
         let watching = tokio::spawn(watch_clocks(axis.clone(), recorder.clone(), stop.clone()));
         let conducting = tokio::spawn(runs.clone().watch(live.subscribe(), stop.clone()));
@@ -224,6 +226,11 @@ impl Station {
     /// The record, to be read.
     pub fn record(&self) -> Readable {
         self.store.read().clone()
+    }
+
+    /// The way to the one who writes the record, for work that is not recording.
+    pub fn recorder(&self) -> Recorder {
+        self.recorder.clone()
     }
 
     /// How the recording goes, as it changes.

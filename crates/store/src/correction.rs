@@ -616,6 +616,17 @@ impl Job for Undo {
     }
 }
 
+/// A correction is signed; a preview need not be.
+fn refuse_unsigned(reason: &str, by: &str) -> Result<(), BadCorrection> {
+    if reason.trim().is_empty() {
+        return Err(BadCorrection::NoReason);
+    }
+    if by.trim().is_empty() {
+        return Err(BadCorrection::NoName);
+    }
+    Ok(())
+}
+
 /// What speaks against a correction.
 async fn refuse(
     connection: &mut SqliteConnection,
@@ -624,12 +635,6 @@ async fn refuse(
     let (from, to) = entry.stretch;
     if from >= to {
         return Err(BadCorrection::Reversed(from, to).into());
-    }
-    if entry.reason.trim().is_empty() {
-        return Err(BadCorrection::NoReason.into());
-    }
-    if entry.by.trim().is_empty() {
-        return Err(BadCorrection::NoName.into());
     }
     let newest: Option<i64> = sqlx::query_scalar("SELECT max(at) FROM sample")
         .fetch_one(&mut *connection)
@@ -658,6 +663,7 @@ async fn begin(
     entry: &CorrectionEntry,
 ) -> Result<i64, StoreError> {
     let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
+    refuse_unsigned(&entry.reason, &entry.by)?;
     refuse(&mut transaction, entry).await?;
     let (from, to) = entry.stretch;
     let name = name(&mut transaction, entry.channel).await?;
@@ -700,12 +706,7 @@ async fn begin_undo(
         .iter()
         .find(|row| row.id == id)
         .ok_or(BadCorrection::Unknown(id))?;
-    if entry.reason.trim().is_empty() {
-        return Err(BadCorrection::NoReason.into());
-    }
-    if entry.by.trim().is_empty() {
-        return Err(BadCorrection::NoName.into());
-    }
+    refuse_unsigned(&entry.reason, &entry.by)?;
     if undone.undoes.is_some() {
         return Err(BadCorrection::IsUndo(id).into());
     }

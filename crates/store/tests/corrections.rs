@@ -187,16 +187,23 @@ async fn what_cannot_be_corrected_is_refused_with_the_reason() {
         ..entry(0, 1, 2.0)
     };
     assert!(refused(nothing).await.contains("a has no samples"));
+    let unsigned = async |entry| {
+        assert!(
+            store.read().preview(&entry).await.is_ok(),
+            "a preview needs no name"
+        );
+        store.correct(entry).await.unwrap_err().to_string()
+    };
     let no_reason = CorrectionEntry {
         reason: " ".into(),
         ..entry(0, 1, 2.0)
     };
-    assert!(refused(no_reason).await.contains("say why"));
+    assert!(unsigned(no_reason).await.contains("say why"));
     let no_name = CorrectionEntry {
         by: String::new(),
         ..entry(0, 1, 2.0)
     };
-    assert!(refused(no_name).await.contains("say who"));
+    assert!(unsigned(no_name).await.contains("say who"));
 
     let first = store.correct(entry(10, 20, 2.0)).await.unwrap();
     assert!(refused(entry(19, 30, 2.0)).await.contains("covers"));

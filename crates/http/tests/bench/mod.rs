@@ -109,6 +109,7 @@ impl Bench {
             config,
             axis,
             record: store.read().clone(),
+            recorder: recorder.clone(),
             recording: recorder.recording(),
             samples: broadcast::channel(1024).0,
             boot,

@@ -21,7 +21,7 @@ pub(crate) const NO_HASH: Hash = [0; 32];
 /// Flags that follow from a code by its mapping, and may be corrected with it. All others tell how a
 /// sample was acquired and how it stood among its neighbours: they are sealed with the code. Flags of
 /// a sample without a code follow from nothing, and all of them are sealed.
-pub(crate) const MAPPED: Quality = Quality::OPEN_LOOP
+pub const MAPPED: Quality = Quality::OPEN_LOOP
     .union(Quality::SHORT)
     .union(Quality::UNDER_RANGE)
     .union(Quality::OVER_RANGE)

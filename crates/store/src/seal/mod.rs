@@ -28,6 +28,7 @@ use crate::recorder::Event;
 use crate::row::ChannelId;
 use crate::session::Start;
 
+pub use bytes::MAPPED;
 pub use prove::{Ask, Progress, Rule, Watch};
 pub use verdict::{Covered, Covers, Fault, Flaw, Verdict};
 
