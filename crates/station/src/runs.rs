@@ -70,7 +70,7 @@ struct Shared {
 
 impl Runs {
     /// The runs of a station that starts. Those that are open in the record are taken up; those that
-    /// went on when the recording stopped, as the session tells, were interrupted.
+    /// went on when the recording stopped were interrupted.
     ///
     /// # Errors
     /// The record cannot be read.
@@ -79,10 +79,8 @@ impl Runs {
         axis: Axis,
         record: Readable,
         recorder: Recorder,
-        before: Option<(Stamp, bool)>,
     ) -> Result<Self, StoreError> {
-        let mut runs =
-            Self::take_up(Scene::of(config), axis, record, recorder, before, false).await?;
+        let mut runs = Self::take_up(Scene::of(config), axis, record, recorder, false).await?;
         if let Some(shared) = Arc::get_mut(&mut runs.shared) {
             shared.templates.clone_from(&config.runs);
             // The configuration holds no zone that is not known.
@@ -96,7 +94,6 @@ impl Runs {
         axis: Axis,
         record: Readable,
         recorder: Recorder,
-        before: Option<(Stamp, bool)>,
         is_alone: bool,
     ) -> Result<Self, StoreError> {
         let rows = record.open_runs().await?;
@@ -122,38 +119,20 @@ impl Runs {
                 is_alone,
             }),
         };
-        if let Some(before) = before {
-            runs.resume(before).await?;
+        if !is_alone {
+            runs.resume().await?;
         }
         Ok(runs)
     }
 
-    async fn resume(&self, (stopped, in_order): (Stamp, bool)) -> Result<(), StoreError> {
+    /// Tells what happened while nobody recorded.
+    async fn resume(&self) -> Result<(), StoreError> {
         let mut book = self.shared.book.lock().await;
-        let now = self.now();
-        let due: Vec<_> = book
-            .open
-            .iter()
-            .flat_map(|open| {
-                open.state
-                    .resume(stopped, now)
-                    .into_iter()
-                    .map(|step| (open.id, step))
-            })
-            .filter(|(_, step)| !(self.shared.is_alone && matches!(step, Step::Began(_))))
-            .collect();
-        let why = if in_order {
-            "the daemon was stopped"
-        } else {
-            "the daemon ended without warning"
-        };
-        for (id, step) in due {
-            let why = if matches!(step, Step::Interrupted(_)) {
-                why.to_owned()
-            } else {
-                String::new()
-            };
-            self.happen(&mut book, id, step, &why).await?;
+        if let Some(stop) = self.shared.record.recorded_before().await? {
+            let ids: Vec<_> = book.open.iter().map(|open| open.id).collect();
+            for id in ids {
+                self.catch_up(&mut book, id, stop).await?;
+            }
         }
         for open in book.open.iter().filter(|open| open.is_blind()) {
             let text = format!(
@@ -162,6 +141,26 @@ impl Runs {
             );
             let event = self.event(Severity::Warning, "blind", open.name.as_str(), text);
             self.recorder()?.event(event).await?;
+        }
+        Ok(())
+    }
+
+    /// What happened to one run since the recording stopped.
+    async fn catch_up(
+        &self,
+        book: &mut MutexGuard<'_, Book>,
+        id: RunId,
+        (stopped, in_order): (Stamp, bool),
+    ) -> Result<(), StoreError> {
+        let now = self.now();
+        let due = book.find(id).map(|open| open.state.resume(stopped, now));
+        for step in due.unwrap_or_default() {
+            let why = match step {
+                Step::Interrupted(_) if in_order => "the daemon was stopped",
+                Step::Interrupted(_) => "the daemon ended without warning",
+                _ => "",
+            };
+            self.happen(book, id, step, why).await?;
         }
         Ok(())
     }

@@ -116,7 +116,6 @@ impl Station {
         let session = store.begin(&start_of(&config, version, &axis)).await?;
         let (keys, boot) = (session.channels.clone(), format!("s{}", session.id));
         tell_before(&session);
-        let before = session.before;
         let options = RecorderOptions {
             commit_every: config.station.commit_every,
             memory_samples: config.station.memory_samples,
@@ -138,7 +137,7 @@ impl Station {
             .await?;
         let config = Arc::new(config);
         let record = store.read().clone();
-        let runs = Runs::of(&config, axis.clone(), record, recorder.clone(), before).await?;
+        let runs = Runs::of(&config, axis.clone(), record, recorder.clone()).await?;
         let board = Arc::new(Board::new(
             config
                 .channels

@@ -18,6 +18,9 @@ use crate::row::ChannelId;
 pub use read::RunPage;
 pub(crate) use write::insert_runs;
 
+/// The boot id of a session in which nobody recorded: a record that was opened for an order about runs.
+pub(crate) const NO_BOOT: &str = "none: no daemon ran";
+
 /// A run as it was asked for.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RunEntry {

@@ -13,6 +13,7 @@ use crate::name::{ChannelEntry, Known, note_channels, note_revision};
 use crate::open::Store;
 use crate::rollup;
 use crate::row::ChannelId;
+use crate::run::NO_BOOT;
 use crate::seal::{self, Begin, SealHead};
 
 /// What a start tells the file.
@@ -43,6 +44,16 @@ pub struct Session {
     pub before: Option<(Stamp, bool)>,
     pub(crate) at: Stamp,
     pub(crate) book: GapBook,
+}
+
+impl Start {
+    /// The begin of a session in which nobody records: the record is opened for an order.
+    pub fn without_recording(self) -> Self {
+        Self {
+            boot: NO_BOOT.to_owned(),
+            ..self
+        }
+    }
 }
 
 impl Store {

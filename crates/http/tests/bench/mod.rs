@@ -93,7 +93,6 @@ impl Bench {
             axis.clone(),
             store.read().clone(),
             recorder.clone(),
-            None,
         )
         .await
         .unwrap();

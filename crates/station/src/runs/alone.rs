@@ -82,7 +82,6 @@ impl Runs {
         let axis = Axis::new(SystemClocks, store.newest().await?);
         start.at = axis.now();
         let session = store.begin(&start).await?;
-        let last = session.before;
         let options = RecorderOptions {
             commit_every: std::time::Duration::from_secs(1),
             memory_samples: 1000,
@@ -93,7 +92,7 @@ impl Runs {
             .await?;
         let record = store.read().clone();
         let scene = Scene::left(&record, start.config_hash).await?;
-        let runs = Self::take_up(scene, axis, record, recorder.clone(), last, true).await?;
+        let runs = Self::take_up(scene, axis, record, recorder.clone(), true).await?;
         Ok(Alone {
             runs,
             store,
@@ -140,12 +139,15 @@ async fn start(record: &Readable, version: &str) -> Result<Option<Start>, StoreE
         unit: row.unit,
         period: period(row.period_us),
     });
-    Ok(Some(Start {
-        boot: "none: no daemon ran".to_owned(),
-        version: version.to_owned(),
-        config_hash: last.config,
-        config_text: text.map_or_else(String::new, |row| row.text),
-        channels: channels.collect(),
-        at: zonda_model::Stamp::default(),
-    }))
+    Ok(Some(
+        Start {
+            boot: String::new(),
+            version: version.to_owned(),
+            config_hash: last.config,
+            config_text: text.map_or_else(String::new, |row| row.text),
+            channels: channels.collect(),
+            at: zonda_model::Stamp::default(),
+        }
+        .without_recording(),
+    ))
 }

@@ -243,6 +243,12 @@ impl Runs {
         let row = self.row(id).await?;
         let name = row.entry.name.to_string();
         let mut book = self.shared.book.lock().await;
+        if self.shared.is_alone
+            && matches!(row.state, State::Running(_))
+            && let Some(before) = self.shared.record.recorded_before().await?
+        {
+            self.catch_up(&mut book, id, before).await?;
+        }
         let state = book.find(id).map(|open| open.state.clone());
         let step = match state {
             Some(State::Waiting(_)) => Step::Withdrawn,

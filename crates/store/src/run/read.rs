@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use zonda_model::run::{Reason, State, Step, Stretch};
 use zonda_model::{RunId, Stamp};
 
-use super::{EvaluationEntry, Field, NoteEntry, RunEntry, RunRow, StepEntry};
+use super::{EvaluationEntry, Field, NO_BOOT, NoteEntry, RunEntry, RunRow, StepEntry};
 use crate::error::StoreError;
 use crate::open::Readable;
 use crate::row::ChannelId;
@@ -102,6 +102,25 @@ impl Readable {
         .fetch_all(&self.pool())
         .await?;
         self.complete(rows).await
+    }
+
+    /// When somebody last recorded before the session that has just begun, and whether that ended in
+    /// order. Sessions in which the record was only opened for an order do not count.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn recorded_before(&self) -> Result<Option<(Stamp, bool)>, StoreError> {
+        let row: Option<(i64, Option<String>)> = sqlx::query_as(
+            "SELECT alive_at, ended FROM session WHERE id < (SELECT max(id) FROM session) AND boot <> ?
+             ORDER BY id DESC LIMIT 1",
+        )
+        .bind(NO_BOOT)
+        .fetch_optional(&self.pool())
+        .await?;
+        Ok(row.map(|(alive, ended)| {
+            let in_order = ended.as_deref() == Some("stopped");
+            (Stamp::from_micros(alive), in_order)
+        }))
     }
 
     /// The key that the next run gets.

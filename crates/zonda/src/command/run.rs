@@ -41,7 +41,6 @@ const EXAMPLES: &str = "Examples:\n  \
 
 #[derive(Debug, Subcommand)]
 enum Order {
-    /// Ask for a run: now, at a time, or when live values meet a condition.
     Start(Start),
     /// Add a note to a run, also after it ended. Notes are never edited.
     Note(Note),
@@ -51,7 +50,6 @@ enum Order {
     List(List),
     /// Show a run: what was asked, what happened, what not to overlook, the notes.
     Show(Show),
-    /// Cut a run out of what is recorded already.
     Cut(Cut),
     /// Say operator, purpose, object or ambient conditions anew; what was said before stays.
     Change(Change),

@@ -14,6 +14,9 @@ use crate::api::when::rfc3339;
 use crate::problem::Problem;
 use crate::stream::true_utc;
 
+/// Loop checks of a channel that are looked through for the one in force.
+const CHECKS_MAX: i64 = 100;
+
 /// A page of runs, newest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct RunList {
@@ -79,6 +82,8 @@ pub(crate) struct ShownRun {
     run: Run,
     /// Hash of the configuration in force when it began, or when it was asked for.
     config: Option<String>,
+    /// The loop checks in force when it began: of each channel the newest one before.
+    loop_checks: Vec<CheckInForce>,
     /// Samples of its channels in it, so far as they are in the file.
     samples: Option<i64>,
     /// What a reader must not overlook.
@@ -89,6 +94,20 @@ pub(crate) struct ShownRun {
     notes: Notes,
     #[serde(flatten)]
     evaluations: Evaluations,
+}
+
+/// A loop check that was in force when a run began.
+#[derive(Debug, Serialize, ToSchema)]
+struct CheckInForce {
+    channel: String,
+    /// Its number under `/api/v1/loopchecks`.
+    id: i64,
+    /// When it was done.
+    at: String,
+    /// Whether every error was within the tolerance.
+    passed: bool,
+    /// Its hash, which the seal covers.
+    hash: String,
 }
 
 /// Something that happened to a run.
@@ -190,6 +209,7 @@ impl ShownRun {
         };
         Ok(Self {
             config,
+            loop_checks: sight.checks(runs, &row).await?,
             samples,
             remarks: remarks(runs.record(), &row, sight.now).await?,
             steps: row.steps.iter().map(|entry| sight.step(entry)).collect(),
@@ -257,6 +277,28 @@ impl Sight {
                 .map(|row| (row.id.0, row.name.to_string()))
                 .collect(),
         })
+    }
+
+    async fn checks(&self, runs: &Runs, row: &RunRow) -> Result<Vec<CheckInForce>, StoreError> {
+        let mut found = Vec::new();
+        let Some(since) = row.state.since() else {
+            return Ok(found);
+        };
+        for id in &row.entry.channels {
+            let checks = runs
+                .record()
+                .loop_checks(Some(*id), None, CHECKS_MAX)
+                .await?;
+            let in_force = checks.into_iter().find(|check| check.check.at <= since);
+            found.extend(in_force.map(|check| CheckInForce {
+                channel: self.name(id.0),
+                id: check.id,
+                at: self.time(check.check.at),
+                passed: check.check.is_passed,
+                hash: check.hash,
+            }));
+        }
+        Ok(found)
     }
 
     fn time(&self, at: Stamp) -> String {

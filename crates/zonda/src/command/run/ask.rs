@@ -4,7 +4,7 @@ use clap::Args;
 use serde_json::{Map, Value, json};
 use zonda_model::run::{Begin, Finish, spelled};
 
-use super::door::{Answer, Door};
+use super::door::{Answer, Desk, Door};
 use super::{Who, table};
 use crate::exit::Exit;
 use crate::when;
@@ -125,7 +125,9 @@ impl Start {
                 .map(|text| finish(text, door))
                 .transpose()?
         );
-        self.about.give(body).await
+        // Without a daemon nothing can begin: then it is not opened to be written.
+        let desk = self.about.door.open_to_read().await?;
+        self.about.give(desk, body).await
     }
 }
 
@@ -135,7 +137,8 @@ impl Cut {
         body["name"] = json!(self.name);
         body["from"] = json!(self.about.door.time(&self.from)?);
         body["to"] = json!(self.about.door.time(&self.to)?);
-        self.about.give(body).await
+        let desk = self.about.door.open_to_write().await?;
+        self.about.give(desk, body).await
     }
 }
 
@@ -152,8 +155,7 @@ impl About {
         Ok(body)
     }
 
-    async fn give(&self, body: Value) -> anyhow::Result<Exit> {
-        let desk = self.door.open_to_write().await?;
+    async fn give(&self, desk: Desk, body: Value) -> anyhow::Result<Exit> {
         let run: anyhow::Result<Answer> = desk.ask("POST", "", Some(body)).await;
         desk.close().await?;
         let run = run?;

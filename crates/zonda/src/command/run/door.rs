@@ -1,6 +1,7 @@
 //! The way to the runs: through the daemon that records, or, where there is none, by opening the record
 //! and asking the same routes.
 
+use std::fmt::Write;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -232,7 +233,8 @@ pub(super) fn query(pairs: &[(&str, &str)]) -> String {
             if byte.is_ascii_alphanumeric() || b"-_.~".contains(&byte) {
                 text.push(char::from(byte));
             } else {
-                text.push_str(&format!("%{byte:02X}"));
+                // Writing into a text does not fail.
+                let _ = write!(text, "%{byte:02X}");
             }
         }
     }

@@ -53,6 +53,23 @@ pub(super) fn show(run: &Value, door: &Door) -> String {
     }
     let _ = writeln!(out, "{}", trimmed(&table));
     list_of(&mut out, "Do not overlook", run["remarks"].as_array(), text);
+    list_of(
+        &mut out,
+        "Loop checks in force",
+        run["loop_checks"].as_array(),
+        |check| {
+            let passed = if check["passed"] == true {
+                "passed"
+            } else {
+                "failed"
+            };
+            format!(
+                "{}  {} {passed}",
+                time(&check["at"], door),
+                text(&check["channel"])
+            )
+        },
+    );
     list_of(&mut out, "What happened", run["steps"].as_array(), |step| {
         let why = prefixed(": ", &step["text"]);
         let by = prefixed(" by ", &step["by"]);
