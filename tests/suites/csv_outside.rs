@@ -1,5 +1,5 @@
 //! The exported CSV read back with pandas and compared, cell by cell, with the record; the Parquet
-//! of the same with DuckDB and pyarrow, against the CSV.
+//! of the same with `DuckDB` and `pyarrow`, against the CSV.
 
 use std::ffi::OsStr;
 use std::path::Path;

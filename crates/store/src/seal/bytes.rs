@@ -162,7 +162,9 @@ impl Bytes {
 
     /// The samples, by time and then channel, and their marks. How many, the link has said.
     pub(crate) fn samples(&mut self, rows: &[Sealed], marks: &[u8]) {
-        rows.iter().for_each(|row| self.sample(row));
+        for row in rows {
+            self.sample(row);
+        }
         self.marks(marks);
     }
 

@@ -5,6 +5,13 @@ use sqlx::SqliteConnection;
 use super::bytes::{Bytes, Fronts, Link, entry, kind, unpacked, unpacked_keys};
 use super::verdict::Covered;
 
+/// Key, channel, begin, cause, detail. Texts are read as bytes: a forged one need not be UTF-8.
+type GapBegun = (i64, i64, i64, Vec<u8>, Vec<u8>);
+/// Key, time, severity, kind, subject, text.
+type EventTold = (i64, i64, Vec<u8>, Vec<u8>, Vec<u8>, Vec<u8>);
+/// Boot, version, hash and text of the configuration.
+type SessionBegun = (Vec<u8>, Vec<u8>, Vec<u8>, Vec<u8>);
+
 /// Whether the session ended in order with this commit.
 pub(super) async fn has_ended(
     connection: &mut SqliteConnection,
@@ -61,7 +68,7 @@ async fn gaps(
         bytes.count(0);
         return Ok(());
     };
-    let rows: Vec<(i64, i64, i64, Vec<u8>, Vec<u8>)> = sqlx::query_as(
+    let rows: Vec<GapBegun> = sqlx::query_as(
         "SELECT id, channel, from_at, cause, detail FROM gap WHERE id BETWEEN ? AND ? ORDER BY id",
     )
     .bind(from)
@@ -106,7 +113,7 @@ async fn events(
         bytes.count(0);
         return Ok(());
     };
-    let rows: Vec<(i64, i64, Vec<u8>, Vec<u8>, Vec<u8>, Vec<u8>)> = sqlx::query_as(
+    let rows: Vec<EventTold> = sqlx::query_as(
         "SELECT id, at, severity, kind, subject, text FROM event WHERE id BETWEEN ? AND ? ORDER BY id",
     )
     .bind(from)
@@ -153,7 +160,7 @@ async fn session(
     link: &Link,
     covered: &mut Covered,
 ) -> Result<(), sqlx::Error> {
-    let row: Option<(Vec<u8>, Vec<u8>, Vec<u8>, Vec<u8>)> = sqlx::query_as(
+    let row: Option<SessionBegun> = sqlx::query_as(
         "SELECT boot, version, config, text FROM session JOIN config_revision ON hash = config WHERE id = ?",
     )
     .bind(link.session)

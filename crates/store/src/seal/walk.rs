@@ -168,7 +168,9 @@ impl Walker {
                     let faults =
                         cause::find(&mut self.other, &self.plan.late, &before, &stored, hash)
                             .await?;
-                    faults.into_iter().for_each(|fault| verdict.add(fault));
+                    for fault in faults {
+                        verdict.add(fault);
+                    }
                 }
             } else {
                 samples.pass_over(link).await?;
@@ -307,7 +309,7 @@ impl<'a> Values<'a> {
     }
 
     fn add(&mut self, row: &SqliteRow) -> Result<(), sqlx::Error> {
-        let Some(code) = code(row)? else {
+        let Found::Code(code) = code(row)? else {
             return Ok(()); // the chain says what is wrong with it
         };
         let sample = Sample {
@@ -332,12 +334,9 @@ impl<'a> Values<'a> {
         self.worked_out.clone_from(&self.together);
         (self.rule)(&mut self.worked_out);
         for (stored, follows) in self.together.iter().zip(&self.worked_out) {
-            let same_value = match (stored.value, follows.value) {
-                (Some(one), Some(other)) => one == other,
-                (None, None) => true,
-                _ => false,
-            };
-            if !same_value || stored.quality != follows.quality {
+            // To the bit, but for the sign of zero.
+            let bits = |value: Option<f64>| value.map(|value| (value + 0.0).to_bits());
+            if bits(stored.value) != bits(follows.value) || stored.quality != follows.quality {
                 let flaw = Flaw::ValueDiffers {
                     stored: (stored.value, stored.quality),
                     follows: (follows.value, follows.quality),
@@ -462,21 +461,29 @@ pub(super) async fn sample(
 pub(super) fn sealed(row: &SqliteRow) -> Result<Sealed, sqlx::Error> {
     let (at, channel) = (row.try_get(0)?, row.try_get(1)?);
     Ok(match code(row)? {
-        Some(code) => Sealed::new(at, channel, code, row.try_get(3)?),
-        None => Sealed::alien(at, channel),
+        Found::Code(code) => Sealed::new(at, channel, code, row.try_get(3)?),
+        Found::Alien => Sealed::alien(at, channel),
     })
 }
 
-/// The code in the third column; `None` where it is of a kind that the writer never wrote.
-fn code(row: &SqliteRow) -> Result<Option<Option<Code>>, sqlx::Error> {
+/// What stands where a code belongs.
+enum Found {
+    /// A code, or none.
+    Code(Option<Code>),
+    /// Something of a kind that the writer never wrote.
+    Alien,
+}
+
+/// What stands in the third column.
+fn code(row: &SqliteRow) -> Result<Found, sqlx::Error> {
     let raw = row.try_get_raw(2)?;
     if raw.is_null() {
-        return Ok(Some(None));
+        return Ok(Found::Code(None));
     }
     let kind = raw.type_info();
     Ok(match kind.name() {
-        "INTEGER" => Some(Some(Code::Count(row.try_get(2)?))),
-        "REAL" => Some(Some(Code::Number(row.try_get(2)?))),
-        _ => None,
+        "INTEGER" => Found::Code(Some(Code::Count(row.try_get(2)?))),
+        "REAL" => Found::Code(Some(Code::Number(row.try_get(2)?))),
+        _ => Found::Alien,
     })
 }
