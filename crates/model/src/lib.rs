@@ -12,6 +12,7 @@ pub mod run;
 pub mod sample;
 pub mod scan;
 pub mod time;
+mod true_utc;
 pub mod unit;
 pub mod written;
 
@@ -23,4 +24,5 @@ pub use run::RunId;
 pub use sample::{Code, Sample};
 pub use scan::{Coded, Miss, Scan, SourceId};
 pub use time::{Period, Stamp};
+pub use true_utc::TrueUtc;
 pub use unit::Unit;

@@ -11,9 +11,8 @@ mod parquet;
 mod rows;
 pub mod sidecar;
 pub mod table;
-pub mod true_utc;
 
 pub use export::{Count, Export, ExportError, Format, Layout, Request, Steps, Units};
 pub use rows::BadRow;
 pub use sidecar::{sidecar, sidecar_name};
-pub use true_utc::TrueUtc;
+pub use zonda_model::TrueUtc;

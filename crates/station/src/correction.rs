@@ -15,9 +15,9 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use zonda_model::TrueUtc;
 use zonda_model::written::{BadWriting, Span};
 use zonda_model::{Quality, Quantity, Stamp};
-use zonda_report::TrueUtc;
 use zonda_signal::line::BadLine;
 use zonda_signal::{BadDescription, Companion, Description, Line, Mapping, MappingError, Step};
 use zonda_store::{

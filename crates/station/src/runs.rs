@@ -28,9 +28,9 @@ use tokio::sync::{Mutex, MutexGuard, broadcast};
 use tokio_util::sync::CancellationToken;
 use zonda_config::{Config, RunPlan};
 use zonda_lines::Axis;
+use zonda_model::TrueUtc;
 use zonda_model::run::{LATE_MAX, Moment, State, Step};
 use zonda_model::{Name, RunId, Stamp};
-use zonda_report::TrueUtc;
 use zonda_store::{Event, Readable, Recorder, RunChange, RunRow, Severity, StepEntry, StoreError};
 
 use crate::Samples;

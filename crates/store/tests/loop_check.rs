@@ -1,11 +1,13 @@
 //! A loop check in the record: it comes back as it was, in one commit with its event, and shows
 //! where somebody edited it.
 
+#![allow(clippy::unwrap_used, reason = "a test says by panicking")]
+
 mod common;
 
 use common::{OPTIONS, open, second};
 use sqlx::{Connection, SqliteConnection};
-use zonda_store::{ChannelId, Event, LoopCheckEntry, LoopPoint, Recorder, Severity};
+use zonda_store::{ChannelId, Event, LoopCheckEntry, LoopCheckRow, LoopPoint, Recorder, Severity};
 
 fn check(channel: ChannelId, at: i64) -> LoopCheckEntry {
     LoopCheckEntry {
@@ -66,7 +68,7 @@ async fn a_check_comes_back_as_it_was_with_its_event() {
         found,
         [(3, check(a, 30)), (2, check(b, 20)), (1, check(a, 10))]
     );
-    assert!(all.iter().all(|row| row.is_untouched()));
+    assert!(all.iter().all(LoopCheckRow::is_untouched));
     let of_a = read.loop_checks(Some(a), Some(3), 10).await.unwrap();
     assert_eq!(of_a.iter().map(|row| row.id).collect::<Vec<_>>(), [1]);
     let latest = read.latest_loop_checks().await.unwrap();
@@ -111,7 +113,7 @@ async fn an_edited_check_shows() {
             .await
             .unwrap()
             .iter()
-            .map(|row| row.is_untouched())
+            .map(LoopCheckRow::is_untouched)
             .collect();
         assert_eq!(untouched, [true, false], "{edit}");
     }

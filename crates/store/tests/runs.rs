@@ -1,5 +1,7 @@
 //! Runs in the record: they are added, never edited, and found as they were after a restart.
 
+#![expect(clippy::unwrap_used, reason = "a test may fail loudly")]
+
 mod common;
 
 use common::{OPTIONS, open, sample, second};

@@ -60,6 +60,10 @@ pub(crate) struct Begin {
 
 /// Loop checks under way, and a page of recorded ones, newest first.
 #[derive(Debug, Serialize, ToSchema)]
+#[expect(
+    clippy::struct_field_names,
+    reason = "they are the names in the answer"
+)]
 pub(crate) struct LoopChecks {
     under_way: Vec<UnderWay>,
     loop_checks: Vec<Recorded>,
@@ -243,25 +247,26 @@ pub(crate) async fn loopchecks(
               (status = 404, body = Problem, content_type = "application/problem+json"), (status = 409, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn begin(
     State(shared): State<Shared>,
-    Body(begin): Body<Begin>,
+    Body(asked): Body<Begin>,
 ) -> Result<(StatusCode, Json<UnderWay>), Problem> {
     let view = &shared.view;
-    let shares = match begin.points_percent {
+    let fractions = match asked.points_percent {
         None => USUAL.to_vec(),
         Some(percent) => percent.into_iter().map(|percent| percent / 100.0).collect(),
     };
-    let points = Points::new(shares).map_err(|error| Problem::bad_request(format!("{error}.")))?;
+    let points =
+        Points::new(fractions).map_err(|error| Problem::bad_request(format!("{error}.")))?;
     let request = Request {
-        channel: begin.channel,
-        operator: begin.operator.trim().to_owned(),
-        source: begin.source.trim().to_owned(),
-        serial: begin.serial.trim().to_owned(),
-        note: begin.note.trim().to_owned(),
+        channel: asked.channel,
+        operator: asked.operator.trim().to_owned(),
+        source: asked.source.trim().to_owned(),
+        serial: asked.serial.trim().to_owned(),
+        note: asked.note.trim().to_owned(),
         points,
-        tolerance: begin.tolerance_percent.map(|percent| percent / 100.0),
+        tolerance: asked.tolerance_percent.map(|percent| percent / 100.0),
     };
-    let begun = view.loop_checks.begin(&view.record, request).await?;
-    Ok((StatusCode::CREATED, Json(under_way_of(&begun, view))))
+    let check = view.loop_checks.begin(&view.record, request).await?;
+    Ok((StatusCode::CREATED, Json(under_way_of(&check, view))))
 }
 
 /// The loop check of a channel that is under way, or that ended last.
@@ -453,13 +458,13 @@ impl Spans {
     /// What a share of the span stands for, in the unit of the range.
     fn value_at(self, share: f64) -> Option<f64> {
         self.is_straight
-            .then(|| self.range.from + share * (self.range.to - self.range.from))
+            .then_some(self.range.from + share * (self.range.to - self.range.from))
     }
 
     /// An error as a share of the span, in the unit of the range.
     fn error(self, share: f64) -> Option<f64> {
         self.is_straight
-            .then(|| share * (self.range.to - self.range.from))
+            .then_some(share * (self.range.to - self.range.from))
     }
 }
 

@@ -122,16 +122,15 @@ pub(crate) async fn list(
     Params(query): Params<RunQuery>,
 ) -> Result<Json<RunList>, Problem> {
     let limit = page_length(query.limit)?;
-    let rows = match &query.name {
-        Some(name) => runs.record().run_named(name).await?.into_iter().collect(),
-        None => {
-            let page = RunPage {
-                before: query.before.map(RunId),
-                limit,
-                with_discarded: query.discarded,
-            };
-            runs.record().runs(page).await?
-        }
+    let rows = if let Some(name) = &query.name {
+        runs.record().run_named(name).await?.into_iter().collect()
+    } else {
+        let page = RunPage {
+            before: query.before.map(RunId),
+            limit,
+            with_discarded: query.discarded,
+        };
+        runs.record().runs(page).await?
     };
     Ok(Json(RunList::of(&runs, rows, limit).await?))
 }

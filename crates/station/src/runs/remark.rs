@@ -1,8 +1,8 @@
 //! What a reader of a run must not overlook, worked out from the record alone.
 
 use zonda_model::Stamp;
+use zonda_model::TrueUtc;
 use zonda_model::run::{State, Stretch, spelled};
-use zonda_report::TrueUtc;
 use zonda_store::{Readable, RunPage, RunRow, StoreError};
 
 use super::book::condition;

@@ -1,3 +1,5 @@
+//! What the check before a start makes of facts, each fact by itself.
+
 use super::*;
 use crate::prestart::{LastCheck, State, gravest};
 use zonda_lines::{ErrorNote, SourceHealth};
@@ -325,12 +327,12 @@ fn the_night_needs_room() {
     let config = well();
     let mut facts = facts(&config, &WELL);
     for (free, state) in [
-        (261e6, State::Wrong),
-        (262e6, State::Look),
-        (272e6, State::Look),
-        (273e6, State::Fine),
+        (261_000_000, State::Wrong),
+        (262_000_000, State::Look),
+        (272_000_000, State::Look),
+        (273_000_000, State::Fine),
     ] {
-        facts.free = Some(free as u64);
+        facts.free = Some(free);
         let disk = judge(&config, &facts)
             .into_iter()
             .find(|finding| finding.aspect == Aspect::Disk)

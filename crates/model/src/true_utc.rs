@@ -3,7 +3,7 @@
 //! The axis never runs backwards and may therefore be off UTC for a while; the record says by how
 //! much, from when on. Everything that people read shows true UTC.
 
-use zonda_model::Stamp;
+use crate::time::Stamp;
 
 /// How far the axis is from UTC, piece by piece.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
