@@ -3,6 +3,7 @@
 
 mod cable;
 mod clock;
+mod corrections;
 mod csv_outside;
 mod desk;
 mod discover;
@@ -18,6 +19,7 @@ mod power;
 mod pymodbus;
 mod refusals;
 mod rig;
+mod seal;
 mod shutdown;
 mod text_meter;
 mod uncertainty;
@@ -40,6 +42,8 @@ fn main() -> ExitCode {
         rig::tests(),
         meters::tests(),
         night::tests(),
+        seal::tests(),
+        corrections::tests(),
         shutdown::tests(),
         disk::tests(),
         evaluate::tests(),

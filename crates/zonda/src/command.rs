@@ -3,6 +3,7 @@
 mod air;
 mod bench;
 pub(crate) mod check;
+mod correct;
 mod demo;
 mod discover;
 mod export;
@@ -12,6 +13,7 @@ mod prestart;
 mod rig;
 mod run;
 mod serve;
+mod verify;
 mod watch;
 
 use clap::Subcommand;
@@ -28,6 +30,8 @@ pub(crate) enum Command {
     Loopcheck(loopcheck::LoopCheck),
     Watch(watch::Watch),
     Export(export::Export),
+    Correct(correct::Correct),
+    Verify(verify::Verify),
     Run(run::RunCommand),
     Rig(rig::RigCommand),
     Bench(bench::Bench),
@@ -46,6 +50,8 @@ impl Command {
             Self::Loopcheck(check) => check.run(),
             Self::Watch(watch) => watch.run(),
             Self::Export(export) => export.run(),
+            Self::Correct(correct) => correct.run(),
+            Self::Verify(verify) => verify.run(),
             Self::Run(order) => order.run(),
             Self::Rig(rig) => rig.run(),
             Self::Bench(bench) => bench.run(),
