@@ -53,7 +53,7 @@ struct About {
     #[arg(long)]
     layout: Option<String>,
     /// An evaluation asked of it: a kind, or a kind with parameters as JSON, such as
-    /// 'windows={"length_s": 600}'. May be repeated.
+    /// `mean={"of":"whole"}`. May be repeated.
     #[arg(long, value_name = "KIND[=JSON]")]
     evaluate: Vec<String>,
     /// Print the API's own answer as JSON.
@@ -80,11 +80,11 @@ pub(super) struct Start {
     #[arg(long, value_name = "NAME")]
     template: Option<String>,
     /// When it begins: `now`, a time such as `2026-11-25 22:00`, or `when CONDITION`.
-    #[arg(long)]
-    start: Option<String>,
+    #[arg(long = "start", value_name = "WHEN")]
+    begin: Option<String>,
     /// When it ends: `by hand`, a while such as `8h`, a time, or `when CONDITION`.
-    #[arg(long)]
-    end: Option<String>,
+    #[arg(long = "end", value_name = "WHEN")]
+    finish: Option<String>,
     #[command(flatten)]
     about: About,
 }
@@ -114,13 +114,13 @@ impl Start {
         body["template"] = json!(self.template);
         let door = &self.about.door;
         body["start"] = json!(
-            self.start
+            self.begin
                 .as_deref()
                 .map(|text| begin(text, door))
                 .transpose()?
         );
         body["end"] = json!(
-            self.end
+            self.finish
                 .as_deref()
                 .map(|text| finish(text, door))
                 .transpose()?

@@ -72,18 +72,16 @@ impl Door {
 
     /// Opens it to change something.
     pub(super) async fn open_to_write(&self) -> anyhow::Result<Desk> {
-        match self.daemon()? {
-            Some(daemon) => Ok(daemon),
-            None => {
-                let data = self.data()?;
-                let alone = Runs::alone(&data, env!("CARGO_PKG_VERSION")).await?;
-                eprintln!(
-                    "note: no daemon runs on {}; the record was opened for this",
-                    data.display()
-                );
-                Ok(Desk::Alone(alone))
-            }
+        if let Some(daemon) = self.daemon()? {
+            return Ok(daemon);
         }
+        let data = self.data()?;
+        let alone = Runs::alone(&data, env!("CARGO_PKG_VERSION")).await?;
+        eprintln!(
+            "note: no daemon runs on {}; the record was opened for this",
+            data.display()
+        );
+        Ok(Desk::Alone(alone))
     }
 
     /// Changes one run.
