@@ -199,106 +199,46 @@ fn refuse(bench: &Bench) -> Result<()> {
     let record = Record::read(&data)?.samples;
     let (from, to) = stretch(&record)?;
     let (from, to) = (from.as_str(), to.as_str());
-    let future = "2100-01-01T00:00:00Z";
     let range = ["--range", "0-40 m/s"];
-    let cases: [(&[&str], i32, &str); 10] = [
+    let over = |channel, from, to, how: &[&'static str]| {
+        let mut arguments = vec!["correct", channel, "--from", from, "--to", to];
+        arguments.extend(how);
+        arguments
+    };
+    let ranged = |how| over(CHANNEL, from, to, &["--range", how]);
+    let undo = [
+        "correct", "undo", "99", "--reason", "r", "--by", "b", "--yes",
+    ];
+    let silent = ["--range", "0-40 m/s", "--reason", " ", "--by", "b"];
+    let (soon, later) = ("2100-01-01T00:00:00Z", "2100-01-02T00:00:00Z");
+    let (once, then) = ("2001-01-01T00:00:00Z", "2001-01-02T00:00:00Z");
+    let cases = [
         (
-            &[
-                "correct",
-                "Z9.velocity",
-                "--from",
-                from,
-                "--to",
-                to,
-                "--range",
-                "0-40 m/s",
-            ],
+            over("Z9.velocity", from, to, &range),
             3,
             "no channel `Z9.velocity`",
         ),
+        (ranged("0-400 °C"), 3, "temperature"),
+        (ranged("0-40"), 3, "the range"),
+        (ranged("0-20 m/s"), 3, "has this mapping already"),
         (
-            &[
-                "correct",
-                CHANNEL,
-                "--from",
-                from,
-                "--to",
-                to,
-                "--range",
-                "0-400 °C",
-            ],
-            3,
-            "temperature",
-        ),
-        (
-            &[
-                "correct", CHANNEL, "--from", from, "--to", to, "--range", "0-40",
-            ],
-            3,
-            "the range",
-        ),
-        (
-            &[
-                "correct", CHANNEL, "--from", from, "--to", to, "--range", "0-20 m/s",
-            ],
-            3,
-            "has this mapping already",
-        ),
-        (
-            &[
-                "correct", CHANNEL, "--from", to, "--to", from, range[0], range[1],
-            ],
+            over(CHANNEL, to, from, &range),
             3,
             "not after its beginning",
         ),
         (
-            &[
-                "correct",
-                CHANNEL,
-                "--from",
-                future,
-                "--to",
-                "2100-01-02T00:00:00Z",
-                range[0],
-                range[1],
-            ],
+            over(CHANNEL, soon, later, &range),
             3,
             "after everything that is recorded",
         ),
         (
-            &[
-                "correct",
-                CHANNEL,
-                "--from",
-                "2001-01-01T00:00:00Z",
-                "--to",
-                "2001-01-02T00:00:00Z",
-                range[0],
-                range[1],
-            ],
+            over(CHANNEL, once, then, &range),
             3,
             "does not say how the codes",
         ),
-        (
-            &["correct", CHANNEL, "--from", from, "--to", to],
-            2,
-            "--range",
-        ),
-        (
-            &[
-                "correct", "undo", "99", "--reason", "r", "--by", "b", "--yes",
-            ],
-            3,
-            "no correction 99",
-        ),
-        (
-            &[
-                "correct", CHANNEL, "--from", from, "--to", to, range[0], range[1], "--reason",
-                " ", "--by", "b",
-            ],
-            3,
-            "say why",
-        ),
+        (over(CHANNEL, from, to, &[]), 2, "--range"),
+        (undo.to_vec(), 3, "no correction 99"),
+        (over(CHANNEL, from, to, &silent), 3, "say why"),
     ];
     for (arguments, code, part) in cases {
         let is_whole = arguments[1] == CHANNEL || arguments[1] == "Z9.velocity";
@@ -309,7 +249,7 @@ fn refuse(bench: &Bench) -> Result<()> {
         } else {
             &[]
         };
-        let said = zonda(&data, &[arguments, signed].concat())?;
+        let said = zonda(&data, &[&arguments[..], signed].concat())?;
         let words = said.err.to_lowercase();
         ensure!(
             said.code == Some(code),

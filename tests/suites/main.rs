@@ -19,6 +19,7 @@ mod power;
 mod pymodbus;
 mod refusals;
 mod rig;
+mod runs;
 mod seal;
 mod shutdown;
 mod text_meter;
@@ -40,6 +41,7 @@ fn main() -> ExitCode {
         discover::tests(),
         power::tests(),
         rig::tests(),
+        runs::tests(),
         meters::tests(),
         night::tests(),
         seal::tests(),

@@ -143,7 +143,10 @@ fn described() -> OpenApiRouter<Shared> {
         .routes(routes!(api::export::export))
         .routes(routes!(api::events::events))
         .routes(routes!(api::gaps::gaps))
-        .routes(routes!(api::corrections::corrections, api::corrections::correct))
+        .routes(routes!(
+            api::corrections::corrections,
+            api::corrections::correct
+        ))
         .routes(routes!(api::corrections::undo))
         .routes(routes!(api::lines::lines))
         .routes(routes!(api::prestart::prestart))

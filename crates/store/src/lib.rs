@@ -53,5 +53,7 @@ pub use row::ChannelId;
 pub use run::{
     EvaluationEntry, Field, NoteEntry, RunChange, RunEntry, RunPage, RunRow, StepEntry, WordEntry,
 };
-pub use seal::{Ask, Covered, Covers, Fault, Flaw, MAPPED, Progress, Rule, SealHead, Verdict, Watch};
+pub use seal::{
+    Ask, Covered, Covers, Fault, Flaw, MAPPED, Progress, Rule, SealHead, Verdict, Watch,
+};
 pub use session::{Session, Start};

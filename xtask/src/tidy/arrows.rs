@@ -14,7 +14,10 @@ const ARROWS: [(&str, &[&str]); 18] = [
     ("zonda-air", &["zonda-uncertainty", "zonda-model"]),
     ("zonda-evaluate", &["zonda-uncertainty", "zonda-model"]),
     ("zonda-proof", &["zonda-uncertainty", "zonda-model"]),
-    ("zonda-draw", &["zonda-evaluate", "zonda-air", "zonda-model"]),
+    (
+        "zonda-draw",
+        &["zonda-evaluate", "zonda-air", "zonda-model"],
+    ),
     (
         "zonda-config",
         &["zonda-signal", "zonda-protocol", "zonda-model"],

@@ -75,6 +75,10 @@ pub(crate) struct LoopCheck {
 struct Points(Vec<f64>);
 
 #[derive(Debug, Deserialize)]
+#[expect(
+    clippy::struct_field_names,
+    reason = "they are the names in the answer"
+)]
 struct State {
     state: String,
     points: usize,
@@ -277,8 +281,8 @@ impl LoopCheck {
 /// The newest check of a channel in the record, with its number.
 fn newest(daemon: &Daemon, channel: &str) -> anyhow::Result<Option<(i64, Value)>> {
     let mut list = daemon.get(&format!("/api/v1/loopchecks?channel={channel}&limit=1"))?;
-    let newest = list["loop_checks"][0].take();
-    Ok(newest["id"].as_i64().map(|id| (id, newest)))
+    let newest = list.pointer_mut("/loop_checks/0").map(Value::take);
+    Ok(newest.and_then(|check| Some((check["id"].as_i64()?, check))))
 }
 
 /// The check that was just carried through. It is in the record with the next commit.
