@@ -125,7 +125,7 @@ fn life(bench: &Bench) -> Result<()> {
         Ok((told == Some(1)).then_some(run))
     })?;
     ensure!(long["state"] == "running", "{long}");
-long["noted"][0]["text"] == "the door was opened", "{long}");
+    ensure!(long["noted"][0]["text"] == "the door was opened", "{long}");
     ensure!(shown(&data, "cold")?["state"] == "waiting");
     until(PATIENCE, "samples after the kill", || {
         let samples = shown(&data, "long")?["samples"].as_i64();
