@@ -57,6 +57,7 @@ pub mod flow;
 mod humid;
 mod ideal_gas;
 pub mod known;
+pub mod law;
 pub mod model;
 mod pitot;
 mod property;
