@@ -18,7 +18,7 @@ use crate::section::{At, Section, unknown};
 use crate::shelf::Shelf;
 use crate::source::Sources;
 use crate::tables::{ReadTable, Tables};
-use crate::{certificate, envelope, run, syntax};
+use crate::{certificate, derived, envelope, run, syntax};
 
 /// A configuration that holds, and what to look at twice all the same.
 #[derive(Clone, Debug)]
@@ -93,10 +93,13 @@ fn read(
     sources.warn_unused(warnings);
     shelves.envelopes.warn_unused(warnings);
     shelves.certificates.warn_unused(warnings);
-    let (channels, meters) = channel::finish(found, meters, &sources);
+    let (mut channels, meters) = channel::finish(found, meters, &sources);
+    let (mut known, is_whole) = (derived::known(&channels), faults.is_empty());
+    let tables_of_derived = named(file, "derived", faults);
+    let drafts = derived::read(&tables_of_derived, &mut known, is_whole, faults);
     let quantity_of = |name: &ChannelName| {
-        let named = channels.iter().find(|channel| channel.name == *name);
-        named.map(|channel| channel.quantity)
+        let named = known.iter().find(|known| known.name == *name);
+        named.map(|known| known.quantity)
     };
     let known: run::Known<'_> = faults.is_empty().then_some(&quantity_of as _);
     let runs = named(file, "run", faults);
@@ -104,8 +107,9 @@ fn read(
         .iter()
         .filter_map(|table| run::read(table, known, faults))
         .collect();
-    let (lines, sources) = sources.finish(faults)?;
+    let (lines, mut sources) = sources.finish(faults)?;
     identity::warn_other_number(file, (&meters, &channels), (&lines, &sources), warnings);
+    let derived = derived::finish(drafts, &mut channels, &lines, &mut sources);
     let (envelopes, certificates) = plans(shelves);
     let text = tables.append_to(text);
     let revision = Revision {
@@ -118,6 +122,7 @@ fn read(
         lines,
         sources,
         channels,
+        derived,
         meters,
         envelopes,
         certificates,

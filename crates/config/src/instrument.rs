@@ -61,6 +61,8 @@ pub enum Way {
     Text,
     /// By a number in a register.
     Register,
+    /// Not at all: it is computed from other channels.
+    Derived,
 }
 
 /// One quantity of a meter that is heard both ways.

@@ -61,7 +61,12 @@ impl Key {
     }
 }
 
-const fn must(name: &'static str, kind: Kind, example: &'static str, about: &'static str) -> Key {
+pub(crate) const fn must(
+    name: &'static str,
+    kind: Kind,
+    example: &'static str,
+    about: &'static str,
+) -> Key {
     Key {
         name,
         kind,
@@ -148,6 +153,12 @@ pub const TOPS: &[Top] = &[
         named: true,
         about: "Any other recorded quantity.",
         keys: CHANNEL,
+    },
+    Top {
+        name: "derived",
+        named: true,
+        about: "A channel that is computed from others, tick by tick, by a law of the list: where all its inputs have a reading. Its value keeps what its inputs' flags say (`simulated`, `uncalibrated`, `calibration_overdue`), and is `moved` where one of them is flawed; where one is missing, there is a gap with that one's cause. It has the tick of its slowest input and takes the first reading of each within it. There is no code behind it: it is recomputed from the samples of its inputs.",
+        keys: crate::derived::DERIVED,
     },
     Top {
         name: "run",

@@ -9,6 +9,7 @@ mod certificate;
 mod channel;
 mod check;
 mod code;
+pub mod derived;
 mod envelope;
 pub mod fault;
 pub mod identity;
@@ -36,6 +37,7 @@ mod text;
 
 pub use accuracy::Accuracy;
 pub use check::{Checked, check, check_with};
+pub use derived::DerivedPlan;
 pub use fault::{Fault, Faults};
 pub use identity::{Expected, IdentityPlan, IdentityQuestion, TextIdentityPlan};
 pub use iio::{IioChannel, IioDevice, IioPlan, IioReading};

@@ -10,6 +10,7 @@ use zonda_protocol::serial::SerialSettings;
 use zonda_protocol::text::TextFormat;
 use zonda_signal::Mapping;
 
+use crate::derived::DerivedPlan;
 use crate::identity::{IdentityPlan, TextIdentityPlan};
 use crate::iio::IioPlan;
 use crate::instrument::{
@@ -28,8 +29,10 @@ pub struct Config {
     pub lines: Vec<LinePlan>,
     /// Every source of every line; a [`SourceId`] is an index into this.
     pub sources: Vec<SourcePlan>,
-    /// The channels, in the order of the file.
+    /// The channels, in the order of the file, the derived ones last.
     pub channels: Vec<ChannelPlan>,
+    /// The derived channels, in the order of the file; each stands behind the others in `channels`, too.
+    pub derived: Vec<DerivedPlan>,
     /// The meters, in the order of the file.
     pub meters: Vec<MeterPlan>,
     /// The envelopes, in the order of the file.

@@ -20,7 +20,7 @@ const ARROWS: [(&str, &[&str]); 18] = [
     ),
     (
         "zonda-config",
-        &["zonda-signal", "zonda-protocol", "zonda-model"],
+        &["zonda-signal", "zonda-protocol", "zonda-air", "zonda-model"],
     ),
     (
         "zonda-lines",

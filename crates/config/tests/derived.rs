@@ -1,0 +1,192 @@
+//! Derived channels in the file: what is read, and the sentence for every mistake.
+
+use zonda_air::law::{Law, Term};
+use zonda_air::{Basis, Reference};
+use zonda_config::{Config, check};
+use zonda_model::{Quantity, Unit};
+
+const BENCH: &str = r#"
+[line.fast]
+every = "250 ms"
+simulated = true
+modbus-tcp = { address = "192.0.2.10" }
+[line.slow]
+every = "1 s"
+modbus-tcp = { address = "192.0.2.11" }
+[module.A]
+line = "fast"
+unit = 1
+registers = "input 0-3"
+code = "uint16"
+count = "1 µA"
+[module.B]
+line = "slow"
+unit = 1
+registers = "input 0-3"
+code = "uint16"
+count = "1 µA"
+[meter.Exhaust]
+velocity = { input = "A.1", signal = "4-20 mA", range = "0-50 m/s" }
+temperature = { input = "B.1", signal = "4-20 mA", range = "0-500 °C" }
+[meter.Z1]
+temperature = { input = "A.2", signal = "4-20 mA", range = "32-932 °F" }
+velocity = { input = "A.3", signal = "4-20 mA", range = "0-50 m/s" }
+"#;
+
+fn config(derived: &str) -> Config {
+    match check("oven.toml", &format!("{BENCH}{derived}")) {
+        Ok(checked) => checked.config,
+        Err(faults) => panic!("{}", faults.report(false, 100)),
+    }
+}
+
+fn says(derived: &str) -> String {
+    let faults = check("oven.toml", &format!("{BENCH}{derived}")).unwrap_err();
+    let one = |fault: &zonda_config::Fault| {
+        format!(
+            "{} | {}\n",
+            fault.what,
+            fault.help.clone().unwrap_or_default()
+        )
+    };
+    faults.list().iter().map(one).collect()
+}
+
+const ACTUAL: &str = r#"
+[derived."Exhaust.actual"]
+law = "actual velocity"
+velocity = "Exhaust.velocity"
+basis = "standard 70 °F"
+temperature = "Exhaust.temperature"
+pressure = "98.2 kPa"
+humidity = "50 % at 23 °C"
+unit = "ft/min"
+"#;
+
+#[test]
+fn a_derived_channel_has_the_tick_of_its_slowest_input_and_says_its_basis() {
+    let config = config(ACTUAL);
+    let plan = &config.derived[0];
+    let channel = &config.channels[plan.channel];
+    assert_eq!(channel.name.as_str(), "Exhaust.actual");
+    assert_eq!(
+        (channel.quantity, channel.unit),
+        (Quantity::Velocity, Unit::FootPerMinute)
+    );
+    assert_eq!(plan.inputs, [0, 1]);
+    assert_eq!(plan.basis, Some(Basis::Actual));
+    let source = &config.sources[channel.source.0];
+    assert_eq!(
+        (source.name.as_str(), source.line, source.simulated),
+        ("derived", 1, true)
+    );
+    assert_eq!(
+        plan.text,
+        r#"{"basis":"actual","derived":"actual velocity","terms":{"basis":"standard 70 °F","humidity":"50 % at 23 °C","pressure":"98.2 kPa","temperature":"Exhaust.temperature","velocity":"Exhaust.velocity"},"version":1}"#
+    );
+}
+
+#[test]
+fn derived_channels_feed_those_below_and_pass_their_basis_on() {
+    let config = config(&format!(
+        "{ACTUAL}\n[derived.flow]\nlaw = \"volume flow\"\nvelocity = \"Exhaust.actual\"\ndiameter = \"400 mm\"\nunit = \"m³/h\"\n"
+    ));
+    let flow = &config.derived[1];
+    assert_eq!(flow.inputs, [config.derived[0].channel]);
+    let Law::VolumeFlow(stream) = &flow.law else {
+        panic!("{:?}", flow.law)
+    };
+    assert_eq!((stream.shown.basis, stream.state), (Basis::Actual, None));
+    assert!((stream.area.si() - 0.125_664).abs() < 1e-6);
+    assert_eq!(flow.basis, Some(Basis::Actual));
+}
+
+#[test]
+fn groups_share_quantity_and_unit() {
+    let config = config(
+        "[derived.mean]\nlaw = \"mean\"\nof = [\"Z1.temperature\", \"Exhaust.temperature\"]\n[derived.apart]\nlaw = \"difference\"\nof = [\"Z1.temperature\", \"Exhaust.temperature\"]\n",
+    );
+    let units: Vec<_> = config
+        .derived
+        .iter()
+        .map(|plan| config.channels[plan.channel].unit)
+        .collect();
+    assert_eq!(units, [Unit::DegreeFahrenheit, Unit::Kelvin]);
+    assert_eq!(
+        config.derived[1].law,
+        Law::Difference(Term::Input(0), Term::Input(1))
+    );
+}
+
+#[test]
+fn a_standard_flow_of_a_thermal_meter_needs_no_temperature() {
+    let config = config(
+        "[derived.flow]\nlaw = \"standard flow\"\nvelocity = \"Exhaust.velocity\"\nbasis = \"standard 70 °F\"\narea = \"0.125 m²\"\nreference = \"normal\"\n",
+    );
+    assert_eq!(
+        config.derived[0].basis,
+        Some(Basis::Standard(Reference::NORMAL))
+    );
+    assert_eq!(config.derived[0].inputs, [0]);
+}
+
+#[test]
+fn mistakes_are_told_with_the_way_out() {
+    let law = "[derived.x]\nlaw = \"velocity\"\n";
+    assert!(says(law).contains("`velocity` is not a law | the laws are `actual velocity`"));
+    let basis = ACTUAL.replace("basis = \"standard 70 °F\"\n", "");
+    assert!(
+        says(&basis).contains("this law needs `basis`"),
+        "{}",
+        says(&basis)
+    );
+    let bare = ACTUAL.replace("standard 70 °F", "standard");
+    assert!(says(&bare).contains("standard at which temperature?"));
+    let missing = ACTUAL.replace("Exhaust.temperature", "Exhaust.temp");
+    assert!(
+        says(&missing).contains("there is no channel `Exhaust.temp`"),
+        "{}",
+        says(&missing)
+    );
+    let other = ACTUAL.replace("\"Exhaust.temperature\"", "\"Exhaust.velocity\"");
+    assert!(says(&other).contains("`Exhaust.velocity` reads velocity, expected temperature"));
+    let gauge = ACTUAL.replace("98.2 kPa", "98.2");
+    assert!(
+        says(&gauge).contains("the unit is missing"),
+        "{}",
+        says(&gauge)
+    );
+    let idle = format!("{ACTUAL}area = \"1 m²\"\n");
+    assert!(says(&idle).contains("`area` says nothing beside this law"));
+    let wet = ACTUAL.replace("50 % at 23 °C", "wet");
+    assert!(says(&wet).contains("`wet` is no humidity"));
+    let unit = ACTUAL.replace("ft/min", "m³/h");
+    assert!(says(&unit).contains("m³/h is a unit of volume_flow, expected a unit of velocity"));
+    let flow =
+        "[derived.x]\nlaw = \"mass flow\"\nvelocity = \"Exhaust.velocity\"\nbasis = \"normal\"\n";
+    assert!(says(flow).contains("a flow needs the area"));
+    let group = "[derived.x]\nlaw = \"mean\"\nof = [\"Z1.temperature\", \"Z1.velocity\"]\n";
+    assert!(
+        says(group)
+            .contains("`Z1.velocity` reads velocity, but `Z1.temperature` reads temperature")
+    );
+    let mixed = format!(
+        "{ACTUAL}[derived.x]\nlaw = \"mean\"\nof = [\"Exhaust.actual\", \"Z1.velocity\"]\n"
+    );
+    assert!(
+        says(&mixed).contains("as its meter shows it, but `Exhaust.actual` is actual"),
+        "{}",
+        says(&mixed)
+    );
+    let itself = "[derived.x]\nlaw = \"mean\"\nof = [\"x\"]\n";
+    assert!(says(itself).contains("there is no channel `x`"));
+    let twin = "[derived.\"Z1.velocity\"]\nlaw = \"mean\"\nof = [\"Z1.velocity\"]\n";
+    assert!(says(twin).contains("the channel `Z1.velocity` exists already"));
+}
+
+#[test]
+fn a_channel_with_a_fault_of_its_own_is_not_also_missing() {
+    let text = format!("{BENCH}{ACTUAL}").replace("range = \"0-500 °C\"", "range = \"0-500 m/s\"");
+    let faults = check("oven.toml", &text).unwrap_err();
+    assert_eq!(faults.list().len(), 1, "{}", faults.report(false, 100));
+}
