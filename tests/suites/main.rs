@@ -5,6 +5,7 @@ mod cable;
 mod clock;
 mod corrections;
 mod csv_outside;
+mod derived;
 mod desk;
 mod discover;
 mod disk;
@@ -54,6 +55,7 @@ fn main() -> ExitCode {
         examples::tests(),
         uncertainty::tests(),
         desk::tests(),
+        derived::tests(),
     ]
     .into_iter()
     .flatten()

@@ -3,7 +3,7 @@
 export interface Channel {
   id: string; point: string; label: string; kind: string
   u: number | null; resolution: number | null
-  unit: string; si_unit: string; scale: number; zero: number
+  unit: string; si_unit: string; scale: number; zero: number; basis: string | null
   period_ms: number; simulated: boolean
 }
 export interface Health {

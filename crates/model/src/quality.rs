@@ -41,7 +41,7 @@ bitflags::bitflags! {
         const MOVED = 1 << 14;
         /// The code stands at the end of the converter's scale; the true value is unknown.
         const SATURATED = 1 << 15;
-        /// The device sent no usable number (a float that is not finite, an error word in place of digits).
+        /// The device sent no usable number (a float that is not finite, an error word in place of digits), or a law has no value for its inputs.
         const NO_NUMBER = 1 << 16;
         /// Neither measurement nor failure: inside the device's transition bands (NAMUR NE 43: 3.6 to 3.8, 20.5 to 21 mA), at the foot of a signal without a live zero while the meter's other output says nothing either, or the same moving code as the neighbouring input's.
         const UNCERTAIN = 1 << 17;

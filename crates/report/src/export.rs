@@ -8,7 +8,9 @@ use std::collections::HashMap;
 
 use jiff::Timestamp;
 use zonda_model::{ChannelName, Period, Quantity, Sample, Stamp, Unit};
-use zonda_store::{ChannelId, ChannelRow, GapRow, Key, Readable, SampleRow, StoreError};
+use zonda_store::{
+    ChannelId, ChannelRow, GapRow, Key, MappingRow, Readable, SampleRow, StoreError,
+};
 
 use crate::TrueUtc;
 use crate::csv::{self, BOM, Form};
@@ -236,7 +238,7 @@ impl Export {
             Some(names) => pick(&known, names)?,
             None => all_of(record, known.clone(), &stretches).await?,
         };
-        let columns = columns(&wanted, request)?;
+        let columns = columns(&wanted, &record.mappings().await?, request)?;
         let body = Body::new(request, &columns, || fastest(&wanted));
         let ids = wanted.iter().map(|row| row.id);
         stretches.reverse();
@@ -623,7 +625,11 @@ async fn all_of(
     Ok(rows)
 }
 
-fn columns(rows: &[ChannelRow], request: &Request) -> Result<Vec<Column>, ExportError> {
+fn columns(
+    rows: &[ChannelRow],
+    mappings: &[MappingRow],
+    request: &Request,
+) -> Result<Vec<Column>, ExportError> {
     let unknown = request
         .own_units
         .iter()
@@ -631,10 +637,24 @@ fn columns(rows: &[ChannelRow], request: &Request) -> Result<Vec<Column>, Export
     if let Some((name, _)) = unknown {
         return Err(ExportError::UnknownChannel(name.clone()));
     }
-    rows.iter().map(|row| column(row, request)).collect()
+    rows.iter()
+        .map(|row| column(row, basis_of(row.id, mappings), request))
+        .collect()
 }
 
-fn column(row: &ChannelRow, request: &Request) -> Result<Column, ExportError> {
+/// What a channel's velocity or flow is one of, by the newest of its laws; a measured one says nothing of it.
+fn basis_of(channel: ChannelId, mappings: &[MappingRow]) -> Option<String> {
+    let own = mappings.iter().filter(|row| row.channel == channel);
+    let newest = own.max_by_key(|row| row.version)?;
+    let law: serde_json::Value = serde_json::from_str(&newest.text).ok()?;
+    Some(law.get("basis")?.as_str()?.to_owned())
+}
+
+fn column(
+    row: &ChannelRow,
+    basis: Option<String>,
+    request: &Request,
+) -> Result<Column, ExportError> {
     let own = request.own_units.iter().find(|(name, _)| *name == row.name);
     let unit = match (own, request.units) {
         (Some((_, unit)), _) => *unit,
@@ -656,6 +676,7 @@ fn column(row: &ChannelRow, request: &Request) -> Result<Column, ExportError> {
         name: row.name.clone(),
         quantity: row.quantity,
         unit,
+        basis,
     })
 }
 

@@ -13,6 +13,8 @@ pub struct Column {
     pub quantity: Quantity,
     /// The unit in which its values are written.
     pub unit: Unit,
+    /// What a velocity or volume flow is one of, such as `actual`, where the record says so.
+    pub basis: Option<String>,
 }
 
 /// One column.
@@ -64,14 +66,21 @@ impl Title {
 
 impl Column {
     fn titles(&self, cells: Cells) -> Vec<Title> {
-        let Self { name, unit, .. } = self;
+        let Self {
+            name, unit, basis, ..
+        } = self;
+        // A number is not to lose its basis on the way into a spreadsheet.
+        let unit_words = match basis {
+            Some(basis) => format!("{unit}, {basis}"),
+            None => unit.to_string(),
+        };
         let number = |text| Title::of(name, text, Holds::Number(*unit));
         match cells {
-            Cells::Mean | Cells::Nearest => vec![number(format!("{name} [{unit}]"))],
+            Cells::Mean | Cells::Nearest => vec![number(format!("{name} [{unit_words}]"))],
             Cells::Summary => {
                 let extremes = ["mean", "min", "max"];
                 let mut titles = extremes
-                    .map(|what| number(format!("{name} {what} [{unit}]")))
+                    .map(|what| number(format!("{name} {what} [{unit_words}]")))
                     .to_vec();
                 titles.push(Title::of(name, format!("{name} count"), Holds::Whole));
                 titles

@@ -17,6 +17,7 @@ fn column(name: &str, quantity: Quantity, unit: Unit) -> Column {
         name: name.parse().unwrap(),
         quantity,
         unit,
+        basis: None,
     }
 }
 

@@ -5,12 +5,13 @@ use std::sync::Arc;
 use tokio::sync::{broadcast, mpsc};
 use zonda_config::Config;
 use zonda_lines::Axis;
-use zonda_model::{Cause, Miss, Sample, Scan, SourceId, Stamp};
+use zonda_model::{Cause, Miss, Period, Sample, Scan, SourceId, Stamp};
 use zonda_store::{ChannelId, Event, Recorder, Severity, StoreError};
 
 use crate::Samples;
 use crate::agreement::Agreements;
 use crate::board::{Board, Missing};
+use crate::derived::{Derived, Outcome};
 use crate::finding;
 use crate::loopcheck::{LoopChecks, Told};
 use crate::mapper::Mapper;
@@ -25,6 +26,7 @@ const TAKEN_MAX: usize = 128;
 pub(crate) struct Desk {
     pub(crate) config: Arc<Config>,
     pub(crate) mapper: Mapper,
+    pub(crate) derived: Derived,
     pub(crate) board: Arc<Board>,
     pub(crate) axis: Axis,
     pub(crate) recorder: Recorder,
@@ -43,8 +45,9 @@ impl Desk {
         while scans.recv_many(&mut taken, TAKEN_MAX).await > 0 {
             self.pass_on(taken.drain(..)).await?;
         }
-        let mut rest = self.mapper.finish();
-        self.hand_over(&mut rest).await?;
+        let (rest, mut samples) = (self.mapper.finish(), Vec::new());
+        self.follow(rest, &mut samples).await?;
+        self.hand_over(&mut samples).await?;
         self.tell_findings().await
     }
 
@@ -55,14 +58,18 @@ impl Desk {
                 Ok(mut codes) => {
                     self.loop_checks.mark(scan.source, &mut codes);
                     let (when, offset) = ((scan.tick, scan.at), self.axis.axis_minus_utc_us());
-                    samples.extend(self.mapper.scanned(scan.source, when, offset, &codes));
+                    let fresh = self.mapper.scanned(scan.source, when, offset, &codes);
+                    self.follow(fresh, &mut samples).await?;
                     self.of(scan.source).answered()
                 }
                 Err(miss) => {
-                    samples.extend(self.mapper.missed(scan.source, scan.tick, &miss));
+                    let fresh = self.mapper.missed(scan.source, scan.tick, &miss);
+                    self.follow(fresh, &mut samples).await?;
                     // Order matters to the record: what came before a miss goes before it.
                     self.hand_over(&mut samples).await?;
                     self.miss(scan.source, scan.tick, &miss).await?;
+                    self.follow_miss(scan.source, scan.tick, &miss, &mut samples)
+                        .await?;
                     self.of(scan.source).missed(scan.tick, scan.at, &miss)
                 }
             };
@@ -72,6 +79,53 @@ impl Desk {
         }
         self.hand_over(&mut samples).await?;
         self.tell_findings().await
+    }
+
+    /// Puts fresh samples behind those in hand, and what is derived from them behind those.
+    async fn follow(
+        &mut self,
+        fresh: Vec<Sample<usize>>,
+        samples: &mut Vec<Sample<usize>>,
+    ) -> Result<(), StoreError> {
+        let outcomes = self.derived.follow(&fresh, self.axis.axis_minus_utc_us());
+        samples.extend(fresh);
+        self.take(outcomes, samples).await
+    }
+
+    async fn follow_miss(
+        &mut self,
+        source: SourceId,
+        tick: Stamp,
+        miss: &Miss,
+        samples: &mut Vec<Sample<usize>>,
+    ) -> Result<(), StoreError> {
+        let channels = self.mapper.channels(source);
+        let period = channels.first().and_then(|index| self.board.period(*index));
+        let when = (tick, period.unwrap_or(Period::SECOND));
+        let offset = self.axis.axis_minus_utc_us();
+        let outcomes = self.derived.follow_miss(channels, when, miss, offset);
+        self.take(outcomes, samples).await
+    }
+
+    async fn take(
+        &mut self,
+        outcomes: Vec<Outcome>,
+        samples: &mut Vec<Sample<usize>>,
+    ) -> Result<(), StoreError> {
+        for outcome in outcomes {
+            match outcome {
+                Outcome::Sample(sample) => samples.push(sample),
+                Outcome::Missed {
+                    channel,
+                    tick,
+                    miss,
+                } => {
+                    self.hand_over(samples).await?;
+                    self.miss_of(&[channel], tick, &miss).await?;
+                }
+            }
+        }
+        Ok(())
     }
 
     /// What follows from samples about their instruments, behind the samples themselves.
@@ -130,7 +184,15 @@ impl Desk {
     }
 
     async fn miss(&self, source: SourceId, tick: Stamp, miss: &Miss) -> Result<(), StoreError> {
-        let channels = self.mapper.channels(source);
+        self.miss_of(self.mapper.channels(source), tick, miss).await
+    }
+
+    async fn miss_of(
+        &self,
+        channels: &[usize],
+        tick: Stamp,
+        miss: &Miss,
+    ) -> Result<(), StoreError> {
         self.board.note_missing(
             channels,
             &Missing {

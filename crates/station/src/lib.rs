@@ -13,6 +13,7 @@
 pub mod agreement;
 pub mod board;
 pub mod correction;
+mod derived;
 mod desk;
 pub mod doubts;
 mod finding;

@@ -6,7 +6,7 @@ use std::time::Duration;
 use tokio::sync::{broadcast, mpsc, watch};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
-use zonda_config::{ChannelPlan, Config};
+use zonda_config::{ChannelPlan, Config, DerivedPlan};
 use zonda_lines::{Axis, Clocks, LineHealth, SystemClocks};
 use zonda_model::{Name, Period, Scan};
 use zonda_store::{
@@ -18,6 +18,7 @@ use crate::Samples;
 use crate::agreement::{AgreementBoard, Agreements};
 use crate::board::Board;
 use crate::correction;
+use crate::derived::Derived;
 use crate::desk::{Desk, WAITING_MAX};
 use crate::loopcheck::LoopChecks;
 use crate::mapper::Mapper;
@@ -155,6 +156,9 @@ impl Station {
         let desk = Desk {
             config: Arc::clone(&config),
             mapper: Mapper::new(&config),
+            derived: Derived::new(&config, |channel| {
+                period_of(&config, &config.channels[channel])
+            }),
             board: Arc::clone(&board),
             axis: axis.clone(),
             recorder: recorder.clone(),
@@ -354,7 +358,7 @@ fn start_of(config: &Config, version: &str, axis: &Axis) -> Start {
         quantity: channel.quantity,
         unit: channel.unit,
         period: period_of(config, channel),
-        mapping: channel.mapping.describe().to_string(),
+        mapping: mapping_text(config, channel),
     };
     Start {
         boot: boot_id(),
@@ -363,6 +367,15 @@ fn start_of(config: &Config, version: &str, axis: &Axis) -> Start {
         config_text: config.revision.text.clone(),
         channels: config.channels.iter().map(entry).collect(),
         at: axis.now(),
+    }
+}
+
+/// How the channel's codes become values; of a derived channel, by which law and from what it is computed.
+fn mapping_text(config: &Config, channel: &ChannelPlan) -> String {
+    let is_it = |plan: &&DerivedPlan| config.channels[plan.channel].name == channel.name;
+    match config.derived.iter().find(is_it) {
+        Some(plan) => plan.text.clone(),
+        None => channel.mapping.describe().to_string(),
     }
 }
 

@@ -27,6 +27,10 @@ pub(crate) struct Channel {
     line: Option<String>,
     /// The module or text line on it.
     source: Option<String>,
+    /// The law by which it is derived from other channels; `null` where it is measured.
+    law: Option<&'static str>,
+    /// What a derived velocity or volume flow is one of, such as `actual` or `standard: 20 °C, 101.325 kPa, dry`.
+    basis: Option<String>,
     /// True where a rig plays the device.
     simulated: bool,
     /// The size of one count, SI; `null` where the code has no counts.
@@ -81,6 +85,11 @@ fn channel_of(view: &View, index: usize) -> Channel {
     let plan = &view.config.channels[index];
     let source = view.config.sources.get(plan.source.0);
     let line = source.and_then(|source| view.config.lines.get(source.line));
+    let law = view
+        .config
+        .derived
+        .iter()
+        .find(|derived| derived.channel == index);
     let period = view.board.period(index);
     Channel {
         name: plan.name.to_string(),
@@ -90,6 +99,8 @@ fn channel_of(view: &View, index: usize) -> Channel {
         period_ms: period.map_or(0.0, |period| period.micros() as f64 / 1000.0),
         line: line.map(|line| line.name.to_string()),
         source: source.map(|source| source.name.to_string()),
+        law: law.map(|derived| derived.law.word()),
+        basis: view.basis(index),
         simulated: view.is_simulated(plan),
         resolution: plan.mapping.resolution(),
     }

@@ -131,13 +131,21 @@ fn say_well(file: &Path, checked: &Checked) {
         lines,
         sources,
         channels,
+        derived,
         ..
     } = &checked.config;
+    let devices = sources
+        .iter()
+        .filter(|source| source.name.as_str() != zonda_config::derived::SOURCE);
+    let computed = match derived.len() {
+        0 => String::new(),
+        count => format!(", {count} of them derived"),
+    };
     println!(
-        "{} is well: {} lines, {} sources, {} channels.",
+        "{} is well: {} lines, {} sources, {} channels{computed}.",
         file.display(),
         lines.len(),
-        sources.len(),
+        devices.count(),
         channels.len()
     );
 }
