@@ -551,6 +551,19 @@ async fn every_route_is_described_and_every_described_route_exists() {
         "/api/v1/events",
         "/api/v1/gaps",
         "/api/v1/lines",
+        "/api/v1/prestart",
+        "/api/v1/agreement",
+        "/api/v1/loopchecks",
+        "/api/v1/loopchecks/{channel}",
+        "/api/v1/loopchecks/{channel}/points",
+        "/api/v1/loopchecks/{channel}/end",
+        "/api/v1/corrections",
+        "/api/v1/corrections/{id}/undo",
+        "/api/v1/runs",
+        "/api/v1/runs/{id}",
+        "/api/v1/runs/{id}/stop",
+        "/api/v1/runs/{id}/notes",
+        "/api/v1/runs/{id}/evaluations",
         "/healthz",
         "/readyz",
         "/metrics",
@@ -560,12 +573,18 @@ async fn every_route_is_described_and_every_described_route_exists() {
         "a route that the API promises is not described, or the other way round"
     );
     for (path, methods) in paths {
-        let address = path.replace("{name}", "Z1.velocity");
+        let address = path
+            .replace("{name}", "Z1.velocity")
+            .replace("{channel}", "Z1.velocity")
+            .replace("{id}", "1");
         for (method, operation) in methods.as_object().unwrap() {
             let method: Method = method.to_uppercase().parse().unwrap();
             let response = ask(
                 bench.app.router(),
-                Request::builder().method(method).uri(&address),
+                Request::builder()
+                    .method(method)
+                    .uri(&address)
+                    .header("content-type", "application/json"),
             )
             .await;
             let status = response.status().as_u16().to_string();

@@ -204,6 +204,7 @@ pub(crate) async fn correct(
 #[utoipa::path(post, path = "/api/v1/corrections/{id}/undo", tag = "record", params(("id" = i64, Path, description = "The correction's number")),
     request_body = UndoAsked,
     responses((status = 200, body = Answer), (status = 202, description = "It takes longer and goes on", body = Answer),
+        (status = 400, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn undo(

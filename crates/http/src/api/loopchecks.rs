@@ -286,7 +286,7 @@ pub(crate) async fn loopcheck(
 /// Says that the signal of the next point stands on the loop. Look at the check until the point is taken.
 #[utoipa::path(post, path = "/api/v1/loopchecks/{channel}/points", tag = "instruments",
     params(("channel" = String, Path, description = "its name")),
-    responses((status = 202, body = UnderWay), (status = 404, body = Problem, content_type = "application/problem+json"), (status = 409, body = Problem, content_type = "application/problem+json")))]
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 202, body = UnderWay), (status = 404, body = Problem, content_type = "application/problem+json"), (status = 409, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn applied(
     State(shared): State<Shared>,
     Path(channel): Path<String>,
@@ -301,7 +301,7 @@ pub(crate) async fn applied(
 /// Says that the loop is back in service. A check that is not complete is dropped.
 #[utoipa::path(post, path = "/api/v1/loopchecks/{channel}/end", tag = "instruments",
     params(("channel" = String, Path, description = "its name")),
-    responses((status = 200, body = UnderWay), (status = 404, body = Problem, content_type = "application/problem+json")))]
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 200, body = UnderWay), (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn end(
     State(shared): State<Shared>,
     Path(channel): Path<String>,

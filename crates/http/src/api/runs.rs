@@ -138,7 +138,7 @@ pub(crate) async fn list(
 /// Asks for a run. With `from` and `to` it is cut out of what is recorded; otherwise it begins as
 /// `start` says: `now`, `at 2026-11-25T22:00:00Z` or `when Z1.temperature above 180 °C for 5 min`.
 #[utoipa::path(post, path = "/api/v1/runs", tag = "runs", request_body = NewRun,
-    responses((status = 201, body = ShownRun), (status = 409, body = Problem, content_type = "application/problem+json"),
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 201, body = ShownRun), (status = 409, body = Problem, content_type = "application/problem+json"),
         (status = 422, body = Problem, content_type = "application/problem+json"), (status = 503, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn start(
     State(runs): State<Runs>,
@@ -165,7 +165,7 @@ pub(crate) async fn show(
 
 /// Says something anew of a run; what was said before stays in the record.
 #[utoipa::path(patch, path = "/api/v1/runs/{id}", tag = "runs", params(("id" = i64, Path, description = "its number")), request_body = NewWords,
-    responses((status = 200, body = ShownRun), (status = 404, body = Problem, content_type = "application/problem+json"),
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 200, body = ShownRun), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 422, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn change(
     State(runs): State<Runs>,
@@ -196,7 +196,7 @@ pub(crate) struct DiscardQuery {
 /// Discards a run, or a range of them. Their samples stay; so do their names, their steps, who
 /// discarded them and why.
 #[utoipa::path(delete, path = "/api/v1/runs/{id}", tag = "runs", params(("id" = i64, Path, description = "its number"), DiscardQuery),
-    responses((status = 200, body = Discarded), (status = 404, body = Problem, content_type = "application/problem+json"),
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 200, body = Discarded), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn discard(
     State(runs): State<Runs>,
@@ -224,7 +224,7 @@ pub(crate) async fn discard(
 
 /// Stops a run, or calls it off before it began.
 #[utoipa::path(post, path = "/api/v1/runs/{id}/stop", tag = "runs", params(("id" = i64, Path, description = "its number")), request_body = NewStop,
-    responses((status = 200, body = ShownRun), (status = 409, body = Problem, content_type = "application/problem+json"),
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 200, body = ShownRun), (status = 409, body = Problem, content_type = "application/problem+json"),
         (status = 422, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn stop(
     State(runs): State<Runs>,
@@ -253,7 +253,7 @@ pub(crate) async fn notes(
 
 /// Adds a note; it is never edited.
 #[utoipa::path(post, path = "/api/v1/runs/{id}/notes", tag = "runs", params(("id" = i64, Path, description = "its number")), request_body = NewNote,
-    responses((status = 201, body = Notes), (status = 404, body = Problem, content_type = "application/problem+json"),
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 201, body = Notes), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 422, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn note(
     State(runs): State<Runs>,
@@ -280,7 +280,7 @@ pub(crate) async fn evaluations(
 
 /// Asks an evaluation of a run.
 #[utoipa::path(post, path = "/api/v1/runs/{id}/evaluations", tag = "runs", params(("id" = i64, Path, description = "its number")), request_body = NewEvaluation,
-    responses((status = 201, body = Evaluations), (status = 404, body = Problem, content_type = "application/problem+json"),
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 201, body = Evaluations), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 422, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn evaluate(
     State(runs): State<Runs>,
