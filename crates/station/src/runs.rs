@@ -12,6 +12,7 @@
 
 mod alone;
 mod book;
+mod check;
 mod error;
 mod order;
 mod remark;
