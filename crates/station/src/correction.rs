@@ -330,6 +330,19 @@ pub async fn prepare(
         .clone();
     let stretch = stretch(&ways.utc, (request.from, request.to))?;
     let name = || request.channel.clone();
+    for row in record.corrections().await? {
+        let meets = row.stretch.0 < stretch.1 && stretch.0 < row.stretch.1;
+        if row.channel == channel.id && row.is_in_force() && meets {
+            // Before anything is said of the mapping, which is that correction's there.
+            return Err(BadCorrection::Overlaps {
+                id: row.id,
+                channel: name(),
+                from: ways.utc.of(row.stretch.0),
+                to: ways.utc.of(row.stretch.1),
+            }
+            .into());
+        }
+    }
     let old = match ways.in_stretch(channel.id, stretch)[..] {
         [] => return Err(Refused::NoMapping(name())),
         [way] => way.clone(),
