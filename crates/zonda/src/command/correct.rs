@@ -45,10 +45,10 @@ const LOOK_EVERY: Duration = Duration::from_millis(500);
     zonda correct Z1-left.velocity --from '2026-11-24 18:00' --to '2026-11-25 06:10' --tz Europe/Berlin \\\n      \
         --range '0-100 m/s' --preview\n  \
     zonda correct Z1-left.velocity --from 2026-11-24T17:00:00Z --to 2026-11-25T05:10:00Z \\\n      \
-        --range '0-100 m/s' --reason 'the meter was set to 0-100 m/s, see its display' --by 'A. Miller'\n  \
+        --range '0-100 m/s' --reason 'the meter was set to 0-100 m/s, see its display' --by 'shift lead'\n  \
     zonda correct Z1-left.velocity --from … --to … --config oven-new.toml --reason … --by …   (the channel's whole new mapping)\n  \
     zonda correct list\n  \
-    zonda correct undo 1 --reason 'it was the other meter' --by 'A. Miller'"
+    zonda correct undo 1 --reason 'it was the other meter' --by 'shift lead'"
 )]
 pub(crate) struct Correct {
     #[command(subcommand)]
