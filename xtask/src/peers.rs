@@ -108,7 +108,9 @@ fn install_python(target: &Path) -> Result<PathBuf> {
                 "--quiet",
                 "--disable-pip-version-check",
             ])
-            .args(["--require-hashes", "--only-binary=:all:", "--requirement"])
+            // One package, a single module, is published as source only.
+            .args(["--require-hashes", "--only-binary=:all:"])
+            .args(["--no-binary=psychrolib", "--requirement"])
             .arg(&requirements),
     )?;
     fs::write(&installed, wanted)?;

@@ -1,5 +1,7 @@
 //! Derived channels in the file: what is read, and the sentence for every mistake.
 
+#![allow(clippy::unwrap_used, reason = "a test says by panicking")]
+
 use zonda_air::law::{Law, Term};
 use zonda_air::{Basis, Reference};
 use zonda_config::{Config, check};
