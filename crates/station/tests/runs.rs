@@ -48,11 +48,11 @@ fn second(s: i64) -> Stamp {
 }
 
 #[derive(Clone, Debug, Default)]
-struct Clock(Arc<AtomicI64>);
+struct Clock(Arc<AtomicI64>, Arc<AtomicI64>);
 
 impl Clocks for Clock {
     fn wall(&self) -> i64 {
-        DAY_US + self.boot()
+        DAY_US + self.boot() + self.1.load(Ordering::Relaxed)
     }
 
     fn boot(&self) -> i64 {
@@ -63,6 +63,7 @@ impl Clocks for Clock {
 /// A station's runs without the rest of it.
 struct Bench {
     clock: Clock,
+    axis: Axis,
     store: Store,
     channels: Vec<ChannelId>,
     recorder: Recorder,
@@ -88,7 +89,7 @@ impl Bench {
         };
         let (recorder, writing) = Recorder::start(&store, session, options);
         let record = store.read().clone();
-        let runs = Runs::of(config, axis, record, recorder.clone())
+        let runs = Runs::of(config, axis.clone(), record, recorder.clone())
             .await
             .unwrap();
         let (live, listener) = broadcast::channel(1024);
@@ -96,6 +97,7 @@ impl Bench {
         let watching = tokio::spawn(runs.clone().watch(listener, stop.clone()));
         Self {
             clock,
+            axis,
             store,
             channels,
             recorder,
@@ -127,6 +129,14 @@ impl Bench {
         });
         self.recorder.samples(keyed.collect()).await.unwrap();
         self.live.send(live.into()).unwrap();
+    }
+
+    /// Somebody sets the wall clock, and the station notices.
+    async fn step_clock(&self, by_s: i64) {
+        self.clock.1.fetch_add(by_s * 1_000_000, Ordering::Relaxed);
+        let step = self.axis.look().unwrap();
+        let told = self.recorder.clock(step.at, step.axis_minus_utc_us, "step");
+        told.await.unwrap();
     }
 
     async fn ask(&self, name: &str, begin: &str, finish: &str) -> RunId {
@@ -395,6 +405,40 @@ async fn a_channel_that_is_taken_out_of_the_configuration_stays_part_of_its_run(
         })
         .await
         .unwrap();
+    bench.end().await;
+}
+
+#[tokio::test]
+async fn a_step_of_the_clock_is_said_and_counts_as_it_does_on_the_axis() {
+    let dir = tempfile::tempdir().unwrap();
+    let bench = Bench::start(dir.path(), 0, &config()).await;
+    let by_axis = bench.ask("by-axis", "now", "after 4000 s").await;
+    let by_utc = bench
+        .ask("by-utc", "now", &format!("at {}", second(5000)))
+        .await;
+    let on = bench.ask("on", "now", "by hand").await;
+    bench.pass(100, 170.0).await;
+    // Back by half an hour: the axis runs on, and UTC is earlier than it.
+    bench.step_clock(-1800).await;
+    bench.pass(3999, 170.0).await;
+    assert_eq!(bench.row(by_axis).await.state.word(), "running");
+    bench.pass(4001, 170.0).await;
+    let ended = bench.until(by_axis, "ended").await;
+    assert_eq!(ended.state.until(), Some(second(4000)));
+    bench.pass(6799, 170.0).await;
+    assert_eq!(bench.row(by_utc).await.state.word(), "running");
+    bench.pass(6801, 170.0).await;
+    let ended = bench.until(by_utc, "ended").await;
+    assert_eq!(
+        ended.state.until(),
+        Some(second(6800)),
+        "5000 s of true UTC"
+    );
+    // Forward again: the axis is moved on where UTC is ahead of it.
+    bench.step_clock(3600).await;
+    bench.clock.0.store(6900 * 1_000_000, Ordering::Relaxed);
+    let remarks = bench.remarks(on).await;
+    assert!(remarks.contains("was stepped several times"), "{remarks}");
     bench.end().await;
 }
 

@@ -20,8 +20,7 @@ pub async fn remarks(
     run: &RunRow,
     now: Stamp,
 ) -> Result<Vec<String>, StoreError> {
-    let clock = record.clock().await?;
-    let utc = TrueUtc::new(clock.clone());
+    let utc = TrueUtc::new(record.clock().await?);
     let mut remarks = Vec::new();
     for gap in run.state.interruptions() {
         remarks.push(format!(
@@ -36,8 +35,8 @@ pub async fn remarks(
         return Ok(remarks);
     };
     let to = run.state.until().unwrap_or(now);
-    remarks.extend(steps(&clock, Stretch { from, to }));
     let stretch = Stretch { from, to };
+    remarks.extend(steps(record, stretch).await?);
     let samples = record
         .count_samples_of(&run.entry.channels, stretch)
         .await?;
@@ -84,18 +83,14 @@ async fn gone(
 }
 
 /// Steps of the clock within a stretch.
-fn steps(clock: &[(Stamp, i64)], stretch: Stretch) -> Vec<String> {
-    let changes = clock.windows(2).filter(|pair| {
-        let is_step = pair[0].1 != pair[1].1;
-        is_step && stretch.from < pair[1].0 && pair[1].0 < stretch.to
-    });
-    match changes.count() {
-        0 => Vec::new(),
-        count => vec![format!(
-            "the record's axis changed its distance from UTC {count} {} in it; its length is counted on the axis",
-            if count == 1 { "time" } else { "times" }
-        )],
-    }
+async fn steps(record: &Readable, stretch: Stretch) -> Result<Option<String>, StoreError> {
+    let steps = record.clock_steps(stretch).await?;
+    let times = if steps == 1 { "once" } else { "several times" };
+    Ok((steps > 0).then(|| {
+        format!(
+            "the wall clock was stepped {times} in it; its length is counted on the record's axis, and its times are true UTC"
+        )
+    }))
 }
 
 async fn overlaps(

@@ -123,6 +123,21 @@ impl Readable {
         }))
     }
 
+    /// How often the wall clock was stepped within a stretch.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn clock_steps(&self, stretch: Stretch) -> Result<i64, StoreError> {
+        let steps = sqlx::query_scalar(
+            "SELECT count(*) FROM clock WHERE cause = 'step' AND at > ? AND at < ?",
+        )
+        .bind(stretch.from.micros())
+        .bind(stretch.to.micros())
+        .fetch_one(&self.pool())
+        .await?;
+        Ok(steps)
+    }
+
     /// The key that the next run gets.
     ///
     /// # Errors
