@@ -114,7 +114,7 @@ function row(channel, isSamePoint) {
   point.append(element('b', '', channel.point))
   own.append(channel.id.slice(channel.point.length + 1) || channel.kind.replaceAll('_', ' '))
   if (channel.simulated) own.append(' ', element('span', 'tag', 'simulated'))
-  if (channel.basis) own.append(' ', element('span', 'tag', channel.basis))
+  if (channel.basis) own.append(' ', element('span', 'basis', channel.basis))
   const values = { now: cell(line, 'td', 'now num'), unit: cell(line, 'td', 'unit') }
   const quality = cell(line, 'td', 'quality')
   const [word, why, age] = ['word', 'why', 'age'].map((name) => element('span', name))

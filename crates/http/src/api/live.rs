@@ -52,6 +52,8 @@ pub(crate) struct LiveChannel {
     quantity: &'static str,
     /// The unit of the numbers below.
     unit: &'static str,
+    /// What a derived velocity or volume flow is one of, such as `actual`.
+    basis: Option<String>,
     /// The newest value; `null` where its code stands for none.
     value: Option<f64>,
     /// What the device said.
@@ -127,7 +129,11 @@ impl LiveChannel {
         let channels = view.config.channels.iter();
         channels
             .zip(board)
-            .map(|(plan, live)| Self::new(view, plan, &live, units))
+            .enumerate()
+            .map(|(index, (plan, live))| Self {
+                basis: view.basis(index),
+                ..Self::new(view, plan, &live, units)
+            })
             .collect()
     }
 
@@ -140,6 +146,7 @@ impl LiveChannel {
             name: plan.name.to_string(),
             quantity: plan.quantity.word(),
             unit: unit.symbol(),
+            basis: None,
             value: live
                 .last
                 .and_then(|last| last.value)

@@ -59,6 +59,7 @@ struct Board {
 struct Channel {
     name: String,
     unit: String,
+    basis: Option<String>,
     value: Option<f64>,
     quality: Option<String>,
     age_s: Option<f64>,
@@ -174,7 +175,7 @@ impl Watch {
             table.add_row([
                 Cell::new(&channel.name),
                 number(shown),
-                Cell::new(&channel.unit),
+                Cell::new(in_words(channel)),
                 number(spread.map(|spread| spread.min)),
                 number(spread.map(|spread| spread.max)),
                 number(spread.and_then(|spread| spread.deviation)),
@@ -183,6 +184,14 @@ impl Watch {
             ]);
         }
         table
+    }
+}
+
+/// The unit, and the basis that the number is meaningless without.
+fn in_words(channel: &Channel) -> String {
+    match &channel.basis {
+        Some(basis) => format!("{}, {basis}", channel.unit),
+        None => channel.unit.clone(),
     }
 }
 
