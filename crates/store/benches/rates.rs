@@ -171,7 +171,7 @@ fn reading(criterion: &mut Criterion) {
     runtime.block_on(bench.end());
 }
 
-/// A night of 64 channels at 4 Hz: 11 million samples in commits of a second.
+/// A night of 64 channels at 4 Hz: 11 million samples in commits of ten seconds.
 fn proving(criterion: &mut Criterion) {
     const SECONDS: i64 = 43_200;
     const PER_SECOND: i64 = 4;
@@ -188,7 +188,9 @@ fn proving(criterion: &mut Criterion) {
             };
             let samples = (0..PER_SECOND).flat_map(quarter).collect();
             bench.recorder.samples(samples).await.unwrap();
-            bench.recorder.flush().await.unwrap();
+            if s % 10 == 9 {
+                bench.recorder.flush().await.unwrap();
+            }
         }
     });
     let read = bench.store.read();
