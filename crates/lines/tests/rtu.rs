@@ -284,7 +284,9 @@ async fn a_step_of_the_clock_is_no_overrun() {
     assert!(run.scans(5).await.iter().all(is_good));
     // Set back again: the axis runs on, and so do the ticks.
     clocks.step(-600_000_000);
-    assert_eq!(axis.look().unwrap().axis_minus_utc_us, 600_000_000);
+    // Two real clocks are read one after the other, so their difference is known to what lies between.
+    let ahead = axis.look().unwrap().axis_minus_utc_us;
+    assert!((ahead - 600_000_000).abs() < 50_000, "{ahead}");
     assert!(run.scans(5).await.iter().all(is_good));
     run.end().await;
 }
