@@ -180,6 +180,18 @@ impl Law {
         }
     }
 
+    /// The velocity that it is fed with, where it is.
+    pub const fn shown(&self) -> Option<Shown> {
+        match self {
+            Self::Velocity(shown, ..) => Some(*shown),
+            Self::VolumeFlow(stream)
+            | Self::StandardFlow(stream, _)
+            | Self::MassFlow(stream)
+            | Self::Heat(stream, _) => Some(stream.shown),
+            _ => None,
+        }
+    }
+
     /// Whether a stream shown on `basis` must have the state of its air for a flow as it passes (`as_it_passes`)
     /// or of mass: a standard velocity gives mass without it, an actual one volume.
     pub const fn needs_state(basis: Basis, as_it_passes: bool) -> bool {

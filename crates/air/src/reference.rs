@@ -116,9 +116,15 @@ impl Reference {
 }
 
 impl fmt::Display for Reference {
-    /// As a report prints it: `21.1 °C, 101.325 kPa, dry`, or `1.2014 kg/m³`.
+    /// As a report prints it: `21.1 °C, 101.325 kPa, dry`, or `1.2014 kg/m³`; by `{:#}` with every digit, as a record
+    /// needs it that has to be read back.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.0 {
+            Kind::State(air) if f.alternate() => {
+                let (t, p) = (air.temperature().si(), air.pressure().si());
+                write!(f, "{t} °C, {p} Pa, dry")
+            }
+            Kind::Density(density) if f.alternate() => write!(f, "{} kg/m³", density.si()),
             Kind::State(air) => {
                 let (t, p) = (air.temperature().si(), air.pressure().si() / 1000.0);
                 let t = (t * 10.0).round() / 10.0;

@@ -178,10 +178,11 @@ impl Velocity {
 }
 
 impl fmt::Display for Basis {
-    /// `actual`, or `standard: 21.1 °C, 101.325 kPa, dry`.
+    /// `actual`, or `standard: 21.1 °C, 101.325 kPa, dry`; by `{:#}` with every digit.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Actual => f.write_str("actual"),
+            Self::Standard(reference) if f.alternate() => write!(f, "standard: {reference:#}"),
             Self::Standard(reference) => write!(f, "standard: {reference}"),
         }
     }

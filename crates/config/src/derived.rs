@@ -4,7 +4,10 @@
 //! with derived ones that stand above it, so that no circle can arise.
 
 mod reader;
+mod recall;
 mod terms;
+
+pub use recall::{Recalled, recall};
 
 use zonda_air::Basis;
 use zonda_air::law::Law;
@@ -143,7 +146,7 @@ pub struct DerivedPlan {
     pub law: Law,
     /// What its velocity or volume flow is one of, where it is any.
     pub basis: Option<Basis>,
-    /// The law as text, for the record: a value is recomputed by it from the samples of its inputs.
+    /// The law as text, for the record: [`recall`] reads it back, and values are worked out by it anew.
     pub text: String,
 }
 
@@ -162,7 +165,7 @@ pub(crate) struct Draft {
     known: Known,
     inputs: Vec<usize>,
     law: Law,
-    text: String,
+    text: serde_json::Value,
 }
 
 /// Reads all of them. `known` are the channels of the file, and after that the derived ones, too. Where other channels had faults
@@ -245,12 +248,14 @@ pub(crate) fn finish(
         let Some(channel) = plan_of(&draft, source) else {
             continue;
         };
+        let mut text = draft.text;
+        text["every_us"] = lines[line].every.micros().into();
         plans.push(DerivedPlan {
             channel: channels.len(),
             inputs: draft.inputs,
             law: draft.law,
             basis: draft.known.basis,
-            text: draft.text,
+            text: text.to_string(),
         });
         channels.push(channel);
     }

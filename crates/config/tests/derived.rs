@@ -2,8 +2,11 @@
 
 #![allow(clippy::unwrap_used, reason = "a test says by panicking")]
 
+use std::fmt::Write as _;
+
 use zonda_air::law::{Law, Term};
 use zonda_air::{Basis, Reference};
+use zonda_config::derived::recall;
 use zonda_config::{Config, check};
 use zonda_model::{Quantity, Unit};
 
@@ -86,7 +89,7 @@ fn a_derived_channel_has_the_tick_of_its_slowest_input_and_says_its_basis() {
     );
     assert_eq!(
         plan.text,
-        r#"{"basis":"actual","derived":"actual velocity","terms":{"basis":"standard 70 °F","humidity":"50 % at 23 °C","pressure":"98.2 kPa","temperature":"Exhaust.temperature","velocity":"Exhaust.velocity"},"version":1}"#
+        r#"{"basis":"actual","derived":"actual velocity","every_us":1000000,"terms":{"basis":"standard: 21.11111111111111 °C, 101325 Pa, dry","humidity":"50 % at 23 °C","pressure":"98.2 kPa","temperature":"Exhaust.temperature","velocity":"Exhaust.velocity"},"version":1}"#
     );
 }
 
@@ -193,4 +196,79 @@ fn a_channel_with_a_fault_of_its_own_is_not_also_missing() {
     let text = format!("{BENCH}{ACTUAL}").replace("range = \"0-500 °C\"", "range = \"0-500 m/s\"");
     let faults = check("oven.toml", &text).unwrap_err();
     assert_eq!(faults.list().len(), 1, "{}", faults.report(false, 100));
+}
+
+/// What stands in the record is enough to work every value out again: the law to the last digit, its inputs, its tick.
+#[test]
+fn the_text_of_every_law_reads_back() {
+    let air = "temperature = \"Exhaust.temperature\"\npressure = \"98.2 kPa\"\n";
+    let stream =
+        "velocity = \"Exhaust.velocity\"\nbasis = \"standard 70 °F\"\ndiameter = \"400 mm\"\n";
+    let group = "of = [\"Z1.velocity\", \"Exhaust.velocity\"]\n";
+    let laws = [
+        (
+            "density",
+            format!("{air}static = \"-120 Pa\"\nhumidity = \"dew point 12 °C\"\n"),
+        ),
+        ("dew point", format!("{air}humidity = \"8 g/kg\"\n")),
+        (
+            "standard velocity",
+            format!("{air}velocity = \"Exhaust.actual\"\nreference = \"1.2 kg/m³\"\n"),
+        ),
+        ("volume flow", format!("{stream}{air}")),
+        ("mass flow", stream.to_owned()),
+        ("standard flow", format!("{stream}reference = \"normal\"\n")),
+        ("exhaust heat", format!("{stream}{air}inlet = \"23 °C\"\n")),
+        ("mean", group.to_owned()),
+        ("spread", group.to_owned()),
+        ("uniformity", group.to_owned()),
+        ("difference", group.to_owned()),
+    ];
+    let mut text = ACTUAL.to_owned();
+    for (number, (law, terms)) in laws.iter().enumerate() {
+        write!(text, "[derived.d{number}]\nlaw = \"{law}\"\n{terms}").unwrap();
+    }
+    let config = config(&text);
+    assert_eq!(config.derived.len(), laws.len() + 1);
+    for plan in &config.derived {
+        let channels = config.channels.iter();
+        let channels = channels.map(|channel| (&channel.name, channel.quantity, channel.unit));
+        let back = recall(&plan.text, channels).unwrap_or_else(|| panic!("{}", plan.text));
+        assert_eq!(
+            (&back.law, &back.inputs),
+            (&plan.law, &plan.inputs),
+            "{}",
+            plan.text
+        );
+        let line = config.sources[config.channels[plan.channel].source.0].line;
+        assert_eq!(back.every_us, config.lines[line].every.micros());
+    }
+}
+
+/// Nothing is made of a text that says something else, or says it for another version.
+#[test]
+fn what_is_no_law_of_this_version_is_not_made_one() {
+    let config = config(ACTUAL);
+    let text = &config.derived[0].text;
+    let channels = || {
+        config
+            .channels
+            .iter()
+            .map(|channel| (&channel.name, channel.quantity, channel.unit))
+    };
+    let mapping = config.channels[0].mapping.describe().to_string();
+    let older = text.replace("\"version\":1", "\"version\":0");
+    let gone = text.replace("Exhaust.temperature", "Exhaust.gone");
+    let tickless = text.replace("1000000", "0");
+    for text in [
+        mapping,
+        older,
+        gone,
+        tickless,
+        "[]".to_owned(),
+        String::new(),
+    ] {
+        assert_eq!(recall(&text, channels()), None, "{text}");
+    }
+    assert!(recall(text, channels()).is_some());
 }

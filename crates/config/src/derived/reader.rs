@@ -255,7 +255,7 @@ impl Reader<'_, '_, '_> {
     }
 
     /// What stands in the record: the law with its version, its basis, and every key as written.
-    fn describe(&self, law: &Law, basis: Option<Basis>) -> String {
+    fn describe(&self, law: &Law, basis: Option<Basis>) -> Value {
         let mut terms = Map::new();
         for key in DERIVED
             .iter()
@@ -270,8 +270,14 @@ impl Reader<'_, '_, '_> {
                 );
             }
         }
-        let text = json!({ "derived": law.word(), "version": law::VERSION, "basis": basis.map(|basis| basis.to_string()), "terms": terms });
-        text.to_string()
+        // Also where the channel itself knew it: the text has to say everything that the law does.
+        if let Some(shown) = law.shown() {
+            terms.insert(
+                "basis".to_owned(),
+                Value::from(format!("{:#}", shown.basis)),
+            );
+        }
+        json!({ "derived": law.word(), "version": law::VERSION, "basis": basis.map(|basis| basis.to_string()), "terms": terms })
     }
 }
 
