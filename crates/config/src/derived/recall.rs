@@ -50,13 +50,9 @@ pub fn recall<'a>(
 /// The terms as they stood in the configuration. A text of JSON is one of TOML as well.
 fn as_toml(text: &Value) -> Option<String> {
     let terms = text.get("terms")?.as_object()?.iter();
-    let law = [("law", text.get("derived")?)].into_iter();
-    let lines = law.chain(terms.map(|(key, value)| (key.as_str(), value)));
-    Some(
-        lines
-            .map(|(key, value)| format!("{key} = {value}\n"))
-            .collect(),
-    )
+    let mut lines = vec![format!("law = {}", text.get("derived")?)];
+    lines.extend(terms.map(|(key, value)| format!("{key} = {value}")));
+    Some(lines.join("\n"))
 }
 
 fn read(toml: &str, known: &[Known]) -> Option<(Law, Vec<usize>)> {
