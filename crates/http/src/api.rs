@@ -11,6 +11,7 @@ pub(crate) mod history;
 pub(crate) mod lines;
 pub(crate) mod live;
 pub(crate) mod loopchecks;
+pub(crate) mod meters;
 pub(crate) mod metrics;
 mod pack;
 pub(crate) mod prestart;

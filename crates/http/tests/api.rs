@@ -37,6 +37,67 @@ async fn the_station_and_its_channels_say_what_they_are() {
 }
 
 #[tokio::test]
+async fn the_instruments_say_what_stands_in_the_configuration() {
+    let more = r#"
+[envelope.hot-probe]
+velocity = ["0-100 °C: 0.2-50 m/s", "100-200 °C: 0.4-50 m/s"]
+temperature = "0-500 °C"
+
+[certificate.K-1]
+number = "K-1/26"
+laboratory = "accredited laboratory 12"
+date = "2020-03-02"
+due = "2021-03-02"
+quantity = "velocity"
+range = "0-4000 ft/min"
+points = ["100: 98 ± 4", "2000: 1975 ± 36"]
+
+[meter.Z3]
+serial = "M-1"
+probe_number = "23"
+probe = { number = "24", envelope = "hot-probe", cable_limit = "392 °F" }
+certificates = ["K-1"]
+velocity = { input = "A.1", signal = "0-10 V", range = "0-4000 ft/min", margin = "10 mV" }
+temperature = { input = "A.2", signal = "0-10 V", range = "0-500 °C", margin = "10 mV" }
+"#;
+    let (head, _) = bench::CONFIG.split_once("[meter.Z1]").unwrap();
+    let bench = Bench::of(bench::checked(&format!("{head}{more}"))).await;
+    let told = bench.json("/api/v1/meters").await;
+    let meter = &told["meters"][0];
+    assert_eq!(
+        (&meter["name"], &meter["serial"]),
+        (&"Z3".into(), &"M-1".into())
+    );
+    assert_eq!(meter["wrong_probe"], true, "23 is not 24");
+    // 392 °F are 200 °C by the definition of the scales.
+    let limit = meter["probe"]["cable_limit"].as_f64().unwrap();
+    assert!((limit - 200.0).abs() < 1e-9, "{limit}");
+    assert_eq!(meter["probe"]["envelope"], "hot-probe");
+    let output = json!({"channel": "Z3.velocity", "quantity": "velocity", "way": "analog", "certificate": "K-1", "can_be_loop_checked": true});
+    assert_eq!(meter["outputs"][0], output);
+    assert_eq!(meter["outputs"][1]["certificate"], Value::Null);
+    let band = json!({"from": 100.0, "to": 200.0, "velocity_min": 0.4, "velocity_max": 50.0});
+    assert_eq!(told["envelopes"][0]["bands"][1], band);
+    assert_eq!(
+        told["envelopes"][0]["temperature"],
+        json!({"from": 0.0, "to": 500.0})
+    );
+    let paper = &told["certificates"][0];
+    assert_eq!(
+        (&paper["number"], &paper["standing"]),
+        (&"K-1/26".into(), &"overdue".into())
+    );
+    assert_eq!(
+        (&paper["unit"], &paper["range"]["to"]),
+        (&"ft/min".into(), &4000.0.into())
+    );
+    assert_eq!(
+        paper["points"][1],
+        json!({"reference": 2000.0, "reading": 1975.0, "uncertainty": 36.0, "k": 2.0})
+    );
+}
+
+#[tokio::test]
 async fn a_live_number_comes_with_unit_quality_and_time() {
     let bench = Bench::new().await;
     bench.show(vec![bench.sample(0, 20.32)]);
@@ -552,6 +613,7 @@ async fn every_route_is_described_and_every_described_route_exists() {
         "/api/v1/events",
         "/api/v1/gaps",
         "/api/v1/lines",
+        "/api/v1/meters",
         "/api/v1/prestart",
         "/api/v1/agreement",
         "/api/v1/loopchecks",

@@ -70,7 +70,11 @@ pub struct Bench {
 
 impl Bench {
     pub async fn new() -> Self {
-        let config = config();
+        Self::of(config()).await
+    }
+
+    /// Of a configuration with one line.
+    pub async fn of(config: Config) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let store = Store::open(dir.path()).await.unwrap();
         let axis = Axis::new(SystemClocks, None);
@@ -214,7 +218,11 @@ pub fn show(view: &View, samples: Vec<Sample<usize>>) {
 }
 
 pub fn config() -> Config {
-    zonda_config::check("test.toml", CONFIG)
+    checked(CONFIG)
+}
+
+pub fn checked(text: &str) -> Config {
+    zonda_config::check("test.toml", text)
         .map_err(|faults| faults.report(false, 100))
         .unwrap()
         .config
