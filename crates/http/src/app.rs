@@ -141,6 +141,7 @@ fn described() -> OpenApiRouter<Shared> {
         .routes(routes!(stream::live_stream))
         .routes(routes!(api::history::history))
         .routes(routes!(api::export::export))
+        .routes(routes!(api::export::export_run))
         .routes(routes!(api::events::events))
         .routes(routes!(api::gaps::gaps))
         .routes(routes!(

@@ -69,11 +69,16 @@ fn request(layout: Layout, units: Units, zone: Zone) -> Request {
     };
     Request {
         range: (second(0), second(SECONDS)),
+        run: None,
         channels: None,
         layout,
         units,
         own_units: Vec::new(),
-        format: Format::Csv { form, mark: false },
+        format: Format::Csv {
+            form,
+            mark: false,
+            preamble: false,
+        },
     }
 }
 

@@ -9,12 +9,14 @@ mod cells;
 mod gaps;
 mod long;
 mod moment;
+mod preamble;
 mod wide;
 
 use jiff::tz::TimeZone;
 
 pub use gaps::{GapRow, Gaps};
 pub use long::Long;
+pub(crate) use preamble::write_preamble;
 pub use wide::Wide;
 
 /// The byte order mark that makes some spreadsheets read UTF-8 as UTF-8.

@@ -16,8 +16,10 @@ use crate::TrueUtc;
 use crate::csv::{self, BOM, Form};
 use crate::gaps_ahead::GapsAhead;
 use crate::grid::{self, Cells};
+use crate::origin;
 use crate::parquet;
 use crate::rows::{BadRow, Rows};
+use crate::run::RunFacts;
 use crate::table::{Column, Title};
 
 /// Samples read at once: a few milliseconds of reading and 2 MB of memory.
@@ -31,6 +33,8 @@ const CHUNK: usize = 64 << 10;
 pub struct Request {
     /// From, and up to but not including, in true UTC.
     pub range: (Stamp, Stamp),
+    /// The run that is exported: its stretch of the record, whatever `range` says, and its facts beside it.
+    pub run: Option<Box<RunFacts>>,
     /// Which channels, in this order; `None` for all of them.
     pub channels: Option<Vec<ChannelName>>,
     /// How they are laid out.
@@ -52,6 +56,8 @@ pub enum Format {
         form: Form,
         /// Whether a byte order mark stands in front.
         mark: bool,
+        /// Whether lines that begin with `#` say where the numbers come from, above the heading.
+        preamble: bool,
     },
     /// Apache Parquet, compressed: for programs that read columns.
     Parquet,
@@ -63,6 +69,7 @@ impl Format {
         Self::Csv {
             form: Form::default(),
             mark: false,
+            preamble: false,
         }
     }
 }
@@ -154,6 +161,19 @@ pub struct Count {
 }
 
 impl Request {
+    /// Everything that these samples, the run's, say in this layout.
+    pub fn of_run(run: RunFacts, layout: Layout, format: Format) -> Self {
+        Self {
+            range: run.range,
+            channels: Some(run.channels.iter().map(|row| row.name.clone()).collect()),
+            run: Some(Box::new(run)),
+            layout,
+            units: Units::Si,
+            own_units: Vec::new(),
+            format,
+        }
+    }
+
     /// A name for the file that says what is in it and how it is written.
     pub fn file_name(&self) -> String {
         let (from, to) = self.range;
@@ -161,6 +181,9 @@ impl Request {
             Format::Csv { form, .. } => format!("_{}.csv", form.dialect.word()),
             Format::Parquet => ".parquet".to_owned(),
         };
+        if let Some(run) = &self.run {
+            return format!("zonda_{}_{}{end}", run.name(), self.layout.word());
+        }
         let (from, to) = (file_time(from), file_time(to));
         format!("zonda_{}_{from}_{to}{end}", self.layout.word())
     }
@@ -232,7 +255,11 @@ impl Export {
             return Err(ExportError::EmptyRange { from, to });
         }
         let utc = TrueUtc::new(record.clock().await?);
-        let mut stretches = recorded(record, utc.stretches(from, to)).await?;
+        let asked = match &request.run {
+            Some(run) => vec![(run.stretch.from, run.stretch.to)],
+            None => utc.stretches(from, to),
+        };
+        let mut stretches = recorded(record, asked).await?;
         let known = record.channels().await?;
         let wanted = match &request.channels {
             Some(names) => pick(&known, names)?,
@@ -240,6 +267,7 @@ impl Export {
         };
         let columns = columns(&wanted, &record.mappings().await?, request)?;
         let body = Body::new(request, &columns, || fastest(&wanted));
+        let origin = preamble(record, request, &wanted, &stretches).await?;
         let ids = wanted.iter().map(|row| row.id);
         stretches.reverse();
         let mut export = Self {
@@ -258,6 +286,7 @@ impl Export {
         if let Format::Csv { mark: true, .. } = request.format {
             export.text.out.extend_from_slice(BOM);
         }
+        csv::write_preamble(&origin, &mut export.text.out);
         export.body.head(&mut export.text.out);
         Ok(export)
     }
@@ -564,6 +593,21 @@ fn gap_row<'a>(gap: &'a GapRow, channel: &'a str, utc: &TrueUtc) -> csv::GapRow<
         cause: gap.cause,
         missed: u64::try_from(gap.missed).unwrap_or(0),
         detail: &gap.detail,
+    }
+}
+
+/// Where the numbers come from, line by line, where that is asked for.
+async fn preamble(
+    record: &Readable,
+    request: &Request,
+    channels: &[ChannelRow],
+    stretches: &[(Stamp, Stamp)],
+) -> Result<Vec<String>, StoreError> {
+    match request.format {
+        Format::Csv { preamble: true, .. } => {
+            origin::lines(record, request, channels, stretches).await
+        }
+        _ => Ok(Vec::new()),
     }
 }
 

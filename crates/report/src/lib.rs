@@ -7,12 +7,15 @@ pub mod csv;
 pub mod export;
 mod gaps_ahead;
 pub mod grid;
+mod origin;
 mod parquet;
 mod rows;
+mod run;
 pub mod sidecar;
 pub mod table;
 
 pub use export::{Count, Export, ExportError, Format, Layout, Request, Steps, Units};
 pub use rows::BadRow;
+pub use run::{NoRun, RunFacts};
 pub use sidecar::{sidecar, sidecar_name};
 pub use zonda_model::TrueUtc;

@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 use zonda_model::Stamp;
 use zonda_store::{ChannelRow, MappingRow, Readable, StoreError};
 
+use crate::TrueUtc;
 use crate::csv::Dialect;
 use crate::export::{Export, Format, Request};
 use crate::table::{Holds, Title};
@@ -39,6 +40,7 @@ pub async fn sidecar(
         .map(|title| column(title, dialect))
         .collect();
     let (from, to) = request.range;
+    let has_preamble = matches!(request.format, Format::Csv { preamble: true, .. });
     Ok(json!({
         "@context": ["http://www.w3.org/ns/csvw", { "@language": "en" }],
         "url": url,
@@ -46,6 +48,7 @@ pub async fn sidecar(
         "dialect": {
             "encoding": "utf-8",
             "header": true,
+            "commentPrefix": has_preamble.then_some("#"),
             "lineTerminators": ["\r\n"],
             "delimiter": match dialect {
                 Dialect::Comma => ",",
@@ -96,10 +99,12 @@ async fn origin(
         .collect();
     let sessions = record.sessions(1).await?;
     let seal = record.seal().await?;
+    let utc = TrueUtc::new(record.clock().await?);
     Ok(json!({
         "program": sessions.first().map(|session| format!("zonda {}", session.version)),
         "from": request.range.0.to_string(),
         "to": request.range.1.to_string(),
+        "run": request.run.as_ref().map(|run| run.json(&utc)),
         "channels": channels,
         "gaps": gaps,
         "seal": seal.map(|seal| json!({

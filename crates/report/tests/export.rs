@@ -4,9 +4,15 @@
 
 use std::time::Duration;
 
-use zonda_model::{Cause, Code, Miss, Period, Quality, Quantity, Sample, Stamp, Unit};
-use zonda_report::{Count, Export, ExportError, Format, Layout, Request, Steps, Units};
-use zonda_store::{ChannelEntry, ChannelId, Recorder, RecorderOptions, Start, Store};
+use zonda_model::run::{Reason, Step};
+use zonda_model::{Cause, Code, Miss, Period, Quality, Quantity, RunId, Sample, Stamp, Unit};
+use zonda_report::{
+    Count, Export, ExportError, Format, Layout, NoRun, Request, RunFacts, Steps, Units,
+};
+use zonda_store::{
+    ChannelEntry, ChannelId, Event, Field, Recorder, RecorderOptions, RunChange, RunEntry, Start,
+    StepEntry, Store, WordEntry,
+};
 
 const HOUR: i64 = 3600;
 
@@ -25,7 +31,11 @@ fn start(names: &[&str], at: Stamp) -> Start {
     Start {
         boot: "boot".to_owned(),
         version: "test".to_owned(),
-        config_hash: format!("{names:?}"),
+        config_hash: if names.len() == 2 {
+            "c".to_owned()
+        } else {
+            format!("{names:?}")
+        },
         config_text: String::new(),
         channels: names.iter().map(entry).collect(),
         at,
@@ -99,6 +109,7 @@ impl Bench {
         }
         let mut reader = csv::ReaderBuilder::new()
             .has_headers(false)
+            .flexible(true)
             .from_reader(&text[..]);
         let rows = reader
             .records()
@@ -110,6 +121,7 @@ impl Bench {
 fn request(layout: Layout, from: i64, to: i64) -> Request {
     Request {
         range: (at(from), at(to)),
+        run: None,
         channels: None,
         layout,
         units: Units::Si,
@@ -356,4 +368,83 @@ async fn units_are_chosen_for_all_or_for_one() {
     );
     let unknown = begin(vec![("c".parse().unwrap(), Unit::DegreeCelsius)]).await;
     assert!(unknown.contains("no channel `c`"), "{unknown}");
+}
+
+/// A run from second 100 up to 200 over channel `b` alone.
+fn run_of_b(bench: &Bench) -> Vec<RunChange> {
+    let id = RunId(1);
+    let step = |step| {
+        RunChange::Step(StepEntry {
+            run: id,
+            step,
+            said: at(0),
+            by: None,
+            text: String::new(),
+            config: "c".to_owned(),
+        })
+    };
+    vec![
+        RunChange::Asked(RunEntry {
+            id,
+            name: "night-1".parse().unwrap(),
+            template: None,
+            begin: "now".parse().unwrap(),
+            finish: "by hand".parse().unwrap(),
+            layout: None,
+            channels: vec![bench.channels[1]],
+            asked: at(0),
+        }),
+        RunChange::Word(WordEntry {
+            run: id,
+            said: at(0),
+            by: None,
+            field: Field::Object,
+            text: "oven 3, \"old\"\r\n=cmd 🔥 תנור".to_owned(),
+        }),
+        step(Step::Began(at(100))),
+        step(Step::Ended(at(200), Reason::Stopped)),
+    ]
+}
+
+#[tokio::test]
+async fn a_run_is_exported_with_its_stretch_its_channels_and_what_was_said() {
+    let bench = Bench::new(&["a", "b"]).await;
+    bench.record(0, 0..300).await;
+    bench.record(1, 0..300).await;
+    let steps = vec![Event {
+        at: at(0),
+        severity: zonda_store::Severity::Info,
+        kind: "run_began".to_owned(),
+        subject: "night-1".to_owned(),
+        text: "it began".to_owned(),
+    }];
+    bench.recorder.runs(run_of_b(&bench), steps).await.unwrap();
+    bench.recorder.flush().await.unwrap();
+    let read = bench.store.read();
+    let run = RunFacts::named(read, "night-1").await.unwrap();
+    let request = Request::of_run(run, Layout::Long, Format::csv());
+    let (rows, count, _) = bench.export(&request).await;
+    assert_eq!(count.samples, 100);
+    assert!(rows[1..].iter().all(|row| row[1] == "b"));
+    assert_eq!(rows[1][2], "100.0");
+    assert_eq!(request.file_name(), "zonda_night-1_long_comma.csv");
+
+    // Above the heading, if asked for: a line each, whatever was said.
+    let Format::Csv { form, mark, .. } = Format::csv() else {
+        panic!("CSV is CSV")
+    };
+    let preamble = Request {
+        format: Format::Csv {
+            form,
+            mark,
+            preamble: true,
+        },
+        ..request
+    };
+    let (rows, _, _) = bench.export(&preamble).await;
+    let remarks = rows.iter().take_while(|row| row[0].starts_with("# "));
+    assert_eq!(rows.len() - remarks.count(), 101);
+
+    let unknown = RunFacts::named(read, "night-2").await;
+    assert!(matches!(unknown, Err(NoRun::Unknown(_))));
 }

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use sqlx::{QueryBuilder, Sqlite};
-use zonda_model::{Cause, Sample, Stamp};
+use zonda_model::{Cause, Quality, Sample, Stamp};
 
 use crate::error::StoreError;
 use crate::folder;
@@ -167,6 +167,33 @@ impl Readable {
         )
         .fetch_one(&self.pool())
         .await?)
+    }
+
+    /// True where any sample of these channels with `from ≤ at < to` has this flag.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn has_flag(
+        &self,
+        (from, to): (Stamp, Stamp),
+        channels: &[ChannelId],
+        flag: Quality,
+    ) -> Result<bool, StoreError> {
+        let mut query =
+            QueryBuilder::<Sqlite>::new("SELECT EXISTS (SELECT 1 FROM sample WHERE at >= ");
+        query
+            .push_bind(from.micros())
+            .push(" AND at < ")
+            .push_bind(to.micros())
+            .push(" AND flags & ")
+            .push_bind(i64::from(flag.bits()))
+            .push(" <> 0 AND channel IN (");
+        let mut list = query.separated(", ");
+        for channel in channels {
+            list.push_bind(channel.0);
+        }
+        query.push("))");
+        Ok(query.build_query_scalar().fetch_one(&self.pool()).await?)
     }
 
     /// The times of the first and the last sample.

@@ -1,11 +1,11 @@
-//! `GET /api/v1/export`: the record as CSV, streamed.
+//! `GET /api/v1/export`, `GET /api/v1/runs/{id}/export`: the record as CSV or Parquet, streamed.
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use axum::body::Body;
 use axum::extract::State;
-use axum::http::header;
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use futures::stream;
 use jiff::tz::TimeZone;
@@ -13,11 +13,12 @@ use serde::Deserialize;
 use tokio::sync::OwnedSemaphorePermit;
 use utoipa::{IntoParams, ToSchema};
 use zonda_model::name::BadName;
-use zonda_model::{ChannelName, Period};
+use zonda_model::{ChannelName, Period, RunId, Stamp};
 use zonda_report::csv::{Dialect, Form, Zone};
 use zonda_report::grid::Cells;
-use zonda_report::{Export, ExportError, Format, Layout, Request, Steps, Units};
+use zonda_report::{Export, ExportError, Format, Layout, NoRun, Request, RunFacts, Steps, Units};
 
+use super::runs::Id;
 use super::when::{When, stretch};
 use super::{Params, Shared};
 use crate::problem::Problem;
@@ -65,6 +66,9 @@ pub(crate) struct ExportQuery {
     /// `true`: a byte order mark stands in front, for spreadsheets that need one.
     #[serde(default)]
     bom: bool,
+    /// `true`: lines that begin with `#` say above the heading where the numbers come from.
+    #[serde(default)]
+    header: bool,
 }
 
 #[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
@@ -119,15 +123,53 @@ pub(crate) async fn export(
     State(shared): State<Shared>,
     Params(query): Params<ExportQuery>,
 ) -> Result<Response, Problem> {
-    let permit = Arc::clone(&shared.exports)
-        .try_acquire_owned()
-        .map_err(|_| {
-            Problem::busy(format!(
-                "{EXPORTS_MAX} exports are under way; come again in a moment."
-            ))
-        })?;
-    let request = request_of(&query, &shared)?;
-    let name = file_name(&request, &shared);
+    let permit = permit(&shared)?;
+    let range = stretch(query.from, query.to, shared.view.now(), length_of(&query)?)?;
+    let request = request_of(&query, range, &shared)?;
+    answer(&shared, request, permit).await
+}
+
+/// A run's stretch and channels as CSV or Parquet, streamed, as `/api/v1/export` does; `from`, `to`
+/// and `last_s` are refused, since the run says from when to when.
+#[utoipa::path(get, path = "/api/v1/runs/{id}/export", tag = "runs", params(("id" = i64, Path, description = "its number"), ExportQuery),
+    responses((status = 200, content((String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"))),
+        (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 409, body = Problem, content_type = "application/problem+json", description = "it covers no stretch of the record"),
+        (status = 503, body = Problem, content_type = "application/problem+json", description = "two exports are under way")))]
+pub(crate) async fn export_run(
+    State(shared): State<Shared>,
+    Id(id): Id<i64>,
+    Params(query): Params<ExportQuery>,
+) -> Result<Response, Problem> {
+    if query.from.is_some() || query.to.is_some() || query.last_s.is_some() {
+        return Err(Problem::bad_request(
+            "The run says from when to when; leave `from`, `to` and `last_s` out.",
+        ));
+    }
+    let permit = permit(&shared)?;
+    let run = RunFacts::of(&shared.view.record, RunId(id)).await?;
+    let mut request = request_of(&query, run.range, &shared)?;
+    let all = || run.channels.iter().map(|row| row.name.clone()).collect();
+    request.channels.get_or_insert_with(all);
+    request.run = Some(Box::new(run));
+    answer(&shared, request, permit).await
+}
+
+fn permit(shared: &Shared) -> Result<OwnedSemaphorePermit, Problem> {
+    let permit = Arc::clone(&shared.exports).try_acquire_owned();
+    permit.map_err(|_| {
+        Problem::busy(format!(
+            "{EXPORTS_MAX} exports are under way; come again in a moment."
+        ))
+    })
+}
+
+async fn answer(
+    shared: &Shared,
+    request: Request,
+    permit: OwnedSemaphorePermit,
+) -> Result<Response, Problem> {
+    let name = file_name(&request, shared);
     let export = Export::begin(&shared.view.record, &request).await?;
     let headers = [
         (
@@ -160,7 +202,11 @@ fn body_of(export: Export, permit: OwnedSemaphorePermit) -> Body {
     Body::from_stream(chunks)
 }
 
-fn request_of(query: &ExportQuery, shared: &Shared) -> Result<Request, Problem> {
+fn request_of(
+    query: &ExportQuery,
+    range: (Stamp, Stamp),
+    shared: &Shared,
+) -> Result<Request, Problem> {
     let view = &shared.view;
     let zone = match query.tz.as_deref() {
         None | Some("utc") => Zone::Utc,
@@ -168,7 +214,8 @@ fn request_of(query: &ExportQuery, shared: &Shared) -> Result<Request, Problem> 
         Some(name) => Zone::Local(zone_of(name)?),
     };
     Ok(Request {
-        range: stretch(query.from, query.to, view.now(), length_of(query)?)?,
+        range,
+        run: None,
         channels: query.ch.as_deref().map(names).transpose()?,
         layout: layout_of(query)?,
         units: match query.units {
@@ -188,6 +235,7 @@ fn request_of(query: &ExportQuery, shared: &Shared) -> Result<Request, Problem> 
                     zone,
                 },
                 mark: query.bom,
+                preamble: query.header,
             },
         },
     })
@@ -255,6 +303,18 @@ fn file_name(request: &Request, shared: &Shared) -> String {
         name.replacen("zonda_", "zonda_simulated_", 1)
     } else {
         name
+    }
+}
+
+impl From<NoRun> for Problem {
+    fn from(error: NoRun) -> Self {
+        match error {
+            NoRun::Unknown(_) => {
+                Self::not_found("There is no such run; /api/v1/runs lists those that there are.")
+            }
+            NoRun::Nowhere { .. } => Self::new(StatusCode::CONFLICT, format!("{error}.")),
+            NoRun::Store(error) => error.into(),
+        }
     }
 }
 

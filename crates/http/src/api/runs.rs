@@ -34,7 +34,7 @@ const NOTES: i64 = 1000;
 /// The key in the address.
 #[derive(FromRequestParts)]
 #[from_request(via(Path), rejection(Problem))]
-pub(crate) struct Id<T>(T);
+pub(crate) struct Id<T>(pub(crate) T);
 
 impl From<PathRejection> for Problem {
     fn from(_: PathRejection) -> Self {

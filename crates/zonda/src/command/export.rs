@@ -12,7 +12,8 @@ use zonda_model::{ChannelName, Period, Stamp, Unit};
 use zonda_report::csv::{Dialect, Form, Zone};
 use zonda_report::grid::Cells;
 use zonda_report::{
-    Export as Writing, Format, Layout, Request, Steps, TrueUtc, Units, sidecar, sidecar_name,
+    Export as Writing, Format, Layout, Request, RunFacts, Steps, TrueUtc, Units, sidecar,
+    sidecar_name,
 };
 use zonda_store::Readable;
 
@@ -34,6 +35,7 @@ use crate::whole_file::WholeFile;
     zonda export --data data --layout wide --last 12h -o night.csv\n  \
     zonda export --data data --from '2026-11-24 22:00' --to '2026-11-25 06:00' --tz Europe/Berlin -o night.csv\n  \
     zonda export --data data --layout wide --step 10m --cells summary --units us -o night.csv\n  \
+    zonda export --data data --run night-1 --layout wide --sidecars -o night-1.csv\n  \
     zonda export --data data --layout gaps            (what is missing, and why)\n  \
     zonda export --data data --channels Z1-left.velocity,Z1-left.temperature")]
 pub(crate) struct Export {
@@ -46,6 +48,9 @@ pub(crate) struct Export {
     /// How the rows are laid out.
     #[arg(long, value_enum, default_value_t = Laid::Long)]
     layout: Laid,
+    /// A run: its stretch and its channels, and with --sidecars all that was said of it.
+    #[arg(long, value_name = "NAME", conflicts_with_all = ["from", "to", "last"])]
+    run: Option<String>,
     /// From this time on: `2026-11-25T02:10:00Z`, or `2026-11-25 02:10` in the zone of --tz.
     #[arg(long)]
     from: Option<String>,
@@ -79,6 +84,9 @@ pub(crate) struct Export {
     /// Put a byte order mark in front, so that some spreadsheets read ° and µ right.
     #[arg(long)]
     bom: bool,
+    /// Put lines that begin with # above the heading: run, stretch, seal. Many programs choke on them.
+    #[arg(long)]
+    header: bool,
     /// Write two files beside it: NAME.gaps.csv with what is missing and why, and
     /// NAME.csv-metadata.json (CSV on the Web) with units, mappings, certificates and the seal.
     #[arg(long, requires = "output")]
@@ -252,8 +260,22 @@ impl Export {
                 },
             }),
         };
+        let run = match &self.run {
+            Some(name) => Some(Box::new(RunFacts::named(record, name).await?)),
+            None => None,
+        };
+        let names = match &run {
+            Some(run) if names.is_empty() => {
+                run.channels.iter().map(|row| row.name.clone()).collect()
+            }
+            _ => names,
+        };
         Ok(Request {
-            range: self.range(record, zone.as_ref()).await?,
+            range: match &run {
+                Some(run) => run.range,
+                None => self.range(record, zone.as_ref()).await?,
+            },
+            run,
             channels: (!names.is_empty()).then_some(names),
             layout,
             units: match self.units {
@@ -274,6 +296,7 @@ impl Export {
                         zone: zone.map_or(Zone::Utc, Zone::Local),
                     },
                     mark: self.bom,
+                    preamble: self.header,
                 },
             },
         })
@@ -329,7 +352,13 @@ async fn progress(
     if !to_file || matches!(request.layout, Layout::Gaps) {
         return Ok(ProgressBar::hidden());
     }
-    let all = record.count_samples(request.range).await?;
+    let all = match &request.run {
+        Some(run) => {
+            let ids: Vec<_> = run.channels.iter().map(|row| row.id).collect();
+            record.count_samples_of(&ids, run.stretch).await?
+        }
+        None => record.count_samples(request.range).await?,
+    };
     let style =
         ProgressStyle::with_template("{bar:40} {pos} of {len} samples, {per_sec}, {eta} left")?;
     Ok(ProgressBar::new(u64::try_from(all).unwrap_or(0)).with_style(style))
