@@ -88,7 +88,8 @@ pub(crate) fn tests() -> Vec<Trial> {
 
 fn recompute(bench: &Bench) -> Result<()> {
     let mut rig = Rig::start(bench)?;
-    let wiring = std::fs::read_to_string(rig.config())?;
+    // The laws under test are those of a meter that shows standard velocity.
+    let wiring = std::fs::read_to_string(rig.config())?.replace(", basis = \"actual\"", "");
     let config = bench.write("derived.toml", &format!("{wiring}\n{DERIVED}"))?;
     let station = Station::start(bench, &config)?;
     await_flows(bench, ENOUGH)?;

@@ -147,6 +147,7 @@ pub(crate) fn finish(
             name,
             quantity: draft.quantity,
             unit: draft.unit,
+            basis: draft.basis,
             source: draft.input.source,
             input: sources.place_in_scan(&draft.input),
             companion: beside.and_then(|name| names.iter().position(|other| other == name)),

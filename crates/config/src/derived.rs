@@ -44,7 +44,7 @@ pub const DERIVED: &[Key] = &[
         "basis",
         Kind::Text,
         "\"standard 70 °F\"",
-        "what that velocity is one of: `actual`, `standard 20 °C`, `normal`; the meter's papers say which. Not needed where the velocity is derived itself",
+        "what that velocity is one of: `actual`, `standard 20 °C`, `normal`; not needed where the channel says it itself, and refused where that one says another",
     ),
     may(
         "temperature",
@@ -209,7 +209,7 @@ pub(crate) fn known(channels: &[ChannelPlan]) -> Vec<Known> {
         name: channel.name.clone(),
         quantity: channel.quantity,
         unit: channel.unit,
-        basis: None,
+        basis: channel.basis,
     };
     channels.iter().map(one).collect()
 }
@@ -290,6 +290,7 @@ fn plan_of(draft: &Draft, source: SourceId) -> Option<ChannelPlan> {
         name: draft.known.name.clone(),
         quantity,
         unit: draft.known.unit,
+        basis: draft.known.basis,
         source,
         input: usize::MAX,
         mapping,

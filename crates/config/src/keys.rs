@@ -744,6 +744,12 @@ const OUTPUT_ACCURACY: Key = may(
     "\"0.1 % of span\"",
     "the limits of what an analog output adds, of the range's span or in the quantity's unit; default not stated",
 );
+const BASIS: Key = may(
+    "basis",
+    Kind::Text,
+    "\"standard 21.1 °C\"",
+    "of a velocity or volume flow, what the number is one of: `actual`, or `standard` at a reference: 0, 15, 20, 21.1, 25 °C, which are dry air at 101.325 kPa, `normal` for the first, or one's own such as `standard 20 °C, 100 kPa` or `standard 1.2 kg/m³`. The meter's papers say which; default not stated, and so it is shown",
+);
 const STUCK_AFTER: Key = may(
     "stuck_after",
     Kind::Amount,
@@ -769,6 +775,7 @@ pub const OUTPUT: &[Key] = &[
     SIGNAL,
     RANGE,
     UNIT,
+    BASIS,
     SHOWN_IN,
     SHUNT,
     SHUNT_TOLERANCE,
@@ -1068,6 +1075,7 @@ pub const CHANNEL: &[Key] = &[
     SIGNAL,
     RANGE,
     UNIT,
+    BASIS,
     SHOWN_IN,
     SHUNT,
     SHUNT_TOLERANCE,

@@ -100,6 +100,7 @@ pub(crate) fn read(
             });
         }
     }
+    refuse_two_bases(section, &name, found, faults);
     let text = |key| section.text(key).map(|at| at.value.to_owned());
     let meter = Meter {
         serial: text("serial"),
@@ -233,6 +234,33 @@ fn refuse_other_ways(
         let plain = key.trim_end_matches("-text");
         faults
             .push(Fault::new(section.place("input"), what).help(format!("write it as `{plain}`")));
+    }
+}
+
+/// The two ways of a meter are compared, which says nothing of numbers of two bases.
+fn refuse_two_bases(
+    section: &Section<'_, '_>,
+    meter: &Name,
+    found: &[Found],
+    faults: &mut Vec<Fault>,
+) {
+    let basis = |key: &str| {
+        let channel = format!("{meter}.{key}");
+        let of_it = found.iter().find(|found| found.name.as_str() == channel)?;
+        of_it.draft.as_ref()?.basis
+    };
+    let (Some(analog), Some(text)) = (basis("velocity"), basis("velocity-text")) else {
+        return;
+    };
+    if !analog.agrees_with(text) {
+        let what = format!(
+            "meter `{meter}` is heard both ways and the two are compared, but one is {analog} and the other {text}"
+        );
+        faults.push(
+            Fault::new(section.place("velocity-text"), what)
+                .also(section.place("velocity"), "the analog output")
+                .help("set both outputs of the meter to one basis, or write the text line's as a `[channel.NAME]` of its own"),
+        );
     }
 }
 

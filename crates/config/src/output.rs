@@ -4,6 +4,7 @@
 use std::ops::Range;
 use std::time::Duration;
 
+use zonda_air::Basis;
 use zonda_model::written::Span;
 use zonda_model::{ChannelName, Quantity, Unit};
 use zonda_signal::{
@@ -23,6 +24,7 @@ use crate::steps::{self, Characteristic};
 pub(crate) struct Draft {
     pub(crate) quantity: Quantity,
     pub(crate) unit: Unit,
+    pub(crate) basis: Option<Basis>,
     pub(crate) input: InputRef,
     pub(crate) mapping: Mapping,
     pub(crate) way: Way,
@@ -53,6 +55,7 @@ pub(crate) struct Around<'a> {
 /// The keys from signal to value, each read by itself.
 struct Parts {
     unit: Option<At<Unit>>,
+    basis: Option<At<Basis>>,
     shown: Option<At<Unit>>,
     range: Option<At<Span>>,
     signal: Option<Signal>,
@@ -91,6 +94,7 @@ pub(crate) fn read(
     let draft = Draft {
         quantity,
         unit: parts.shown_in(scale.unit()),
+        basis: parts.basis.as_ref().map(|at| at.value),
         way: way_of(kind, scale.unit(), parts.signal),
         certificate: around.certificate.map(|(index, _)| index),
         loop_check: known::read_loop(section, around, &mapping, range, faults),
@@ -113,6 +117,7 @@ fn read_parts(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Parts {
         step: steps::read(section, spans, faults),
         step_key: steps::key_of(section),
         unit,
+        basis: section.parsed::<Basis>("basis", faults),
         shown,
         range,
         signal,
@@ -128,12 +133,19 @@ impl Parts {
         }
         check_unit(quantity, self.unit.as_ref().filter(|_| is_value), faults);
         check_unit(quantity, self.shown.as_ref(), faults);
+        if let Some(basis) = self.basis.as_ref().filter(|_| !quantity.has_basis()) {
+            let what = format!("only a velocity or a volume flow has a basis, {quantity} has none");
+            faults.push(Fault::new(basis.span.clone(), what).help("leave `basis` out"));
+        }
     }
 
     /// Signal, range and step.
     fn chain(&self, mut builder: MappingBuilder) -> MappingBuilder {
         if let Some(signal) = self.signal {
             builder = builder.signal(signal);
+        }
+        if let Some(basis) = &self.basis {
+            builder = builder.basis(basis.value.to_string());
         }
         let takes_range = self.step.as_ref().is_some_and(|step| step.takes_range);
         if let Some(range) = self.range.as_ref().filter(|_| !takes_range) {

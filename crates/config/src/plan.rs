@@ -4,6 +4,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
+use zonda_air::Basis;
 use zonda_model::{ChannelName, Name, Period, Quantity, SourceId, Unit};
 use zonda_protocol::modbus::{PlanLimits, RegisterInput, RegisterPlan, Table, UnitId};
 use zonda_protocol::serial::SerialSettings;
@@ -211,6 +212,8 @@ pub struct ChannelPlan {
     pub quantity: Quantity,
     /// The unit in which the file speaks of it, and in which it is shown unless the reader chooses another.
     pub unit: Unit,
+    /// What its velocity or volume flow is one of; `None` where nobody has said, or where it is neither.
+    pub basis: Option<Basis>,
     /// Where its code comes from.
     pub source: SourceId,
     /// Which of the scan's codes.
@@ -232,6 +235,14 @@ pub struct ChannelPlan {
     pub stuck: Option<StuckPlan>,
     /// What is known of the errors on the way.
     pub accuracy: AccuracyPlan,
+}
+
+impl ChannelPlan {
+    /// What its velocity or volume flow is one of, in words, also where nobody has said; `None` where it is neither.
+    pub fn basis_words(&self) -> Option<String> {
+        let stated = self.basis.map(|basis| basis.to_string());
+        self.quantity.basis_words(stated)
+    }
 }
 
 impl ModulePlan {

@@ -272,3 +272,70 @@ fn what_is_no_law_of_this_version_is_not_made_one() {
     }
     assert!(recall(text, channels()).is_some());
 }
+
+/// The same bench, its exhaust meter's papers read.
+fn stated(basis: &str, derived: &str) -> String {
+    let velocity = "velocity = { input = \"A.1\", signal = \"4-20 mA\", range = \"0-50 m/s\"";
+    assert!(BENCH.contains(velocity));
+    let bench = BENCH.replace(velocity, &format!("{velocity}, basis = \"{basis}\""));
+    format!("{bench}{derived}")
+}
+
+#[test]
+fn a_channel_says_its_basis_once_for_all_that_is_derived_from_it() {
+    let without = ACTUAL.replace("basis = \"standard 70 °F\"\n", "");
+    let text = stated("standard 70 °F", &without);
+    let config = check("oven.toml", &text).unwrap().config;
+    let by_basis = |name: &str| {
+        let named = |plan: &&zonda_config::ChannelPlan| plan.name.as_str() == name;
+        config.channels.iter().find(named).unwrap().basis_words()
+    };
+    assert_eq!(
+        by_basis("Exhaust.velocity").as_deref(),
+        Some("standard: 21.1 °C, 101.325 kPa, dry")
+    );
+    assert_eq!(by_basis("Exhaust.actual").as_deref(), Some("actual"));
+    assert_eq!(by_basis("Z1.velocity").as_deref(), Some("basis not stated"));
+    assert_eq!(by_basis("Z1.temperature"), None);
+    let Law::Velocity(shown, ..) = &config.derived[0].law else {
+        panic!("{:?}", config.derived[0].law)
+    };
+    assert_eq!(shown.basis, Basis::Standard(Reference::FAHRENHEIT_70));
+}
+
+#[test]
+fn a_basis_that_contradicts_the_channels_own_is_refused() {
+    let report = |text: &str| check("oven.toml", text).unwrap_err().report(false, 100);
+    let contradicted = report(&stated("actual", ACTUAL));
+    assert!(
+        contradicted.contains("that velocity is actual, not standard: 21.1 °C, 101.325 kPa, dry"),
+        "{contradicted}"
+    );
+    // 21.1 °C and 70 °F are one reference.
+    check("oven.toml", &stated("standard 21.1 °C", ACTUAL)).unwrap();
+    let of_temperature = BENCH.replace(
+        "range = \"0-500 °C\"",
+        "range = \"0-500 °C\", basis = \"actual\"",
+    );
+    assert!(report(&of_temperature).contains("only a velocity or a volume flow has a basis"));
+    let bare = report(&stated("standard", ""));
+    assert!(bare.contains("standard at which temperature?"), "{bare}");
+}
+
+/// The record keeps it with the mapping: another basis is another mapping, and it reads back.
+#[test]
+fn the_basis_stands_in_the_description_of_the_mapping() {
+    let of = |basis: &str| {
+        let config = check("oven.toml", &stated(basis, "")).unwrap().config;
+        config.channels[0].mapping.describe()
+    };
+    let description = of("standard 25 °C");
+    assert!(
+        description
+            .to_string()
+            .contains(r#""basis":"standard: 25 °C, 101.325 kPa, dry""#)
+    );
+    assert_ne!(description, of("actual"));
+    let mapping = description.rebuild().unwrap();
+    assert_eq!(mapping.basis(), Some("standard: 25 °C, 101.325 kPa, dry"));
+}

@@ -92,16 +92,6 @@ impl View {
         source.is_some_and(|source| source.simulated)
     }
 
-    /// What a derived velocity or volume flow is one of, such as `actual`.
-    pub fn basis(&self, channel: usize) -> Option<String> {
-        let plan = self
-            .config
-            .derived
-            .iter()
-            .find(|plan| plan.channel == channel)?;
-        plan.basis.map(|basis| basis.to_string())
-    }
-
     /// The place of a channel in the configuration.
     pub fn channel(&self, name: &str) -> Option<usize> {
         self.config

@@ -31,7 +31,7 @@ async fn the_station_and_its_channels_say_what_they_are() {
     let expected = json!({
         "name": "Z1.velocity", "quantity": "velocity", "unit": "ft/min", "si_unit": "m/s", "period_ms": 100.0,
         "line": "oven", "source": "A", "simulated": true, "resolution": channels["channels"][0]["resolution"],
-        "basis": null, "law": null,
+        "basis": "basis not stated", "law": null,
     });
     assert_eq!(channels["channels"][0], expected);
 }

@@ -131,6 +131,22 @@ impl Quantity {
         }
     }
 
+    /// True where a number says nothing before it is said what it is one of: the air as it moves, or the same mass of it at the
+    /// density of a reference.
+    pub const fn has_basis(self) -> bool {
+        matches!(self, Self::Velocity | Self::VolumeFlow)
+    }
+
+    /// The words for the basis of a channel of this quantity: what is `stated`, or that nothing is; `None` where there is none to
+    /// state. Nobody assumes one: from 0 °C to 25 °C the reference changes a number by 9.15 %.
+    pub fn basis_words(self, stated: Option<String>) -> Option<String> {
+        self.has_basis()
+            .then(|| stated.unwrap_or_else(|| Self::BASIS_NOT_STATED.to_owned()))
+    }
+
+    /// Where nobody has said what a velocity or volume flow is one of.
+    pub const BASIS_NOT_STATED: &'static str = "basis not stated";
+
     /// True where a value of this quantity may be stated in `unit`.
     pub fn accepts(self, unit: Unit) -> bool {
         let same = unit.quantity() == self;

@@ -682,16 +682,18 @@ fn columns(
         return Err(ExportError::UnknownChannel(name.clone()));
     }
     rows.iter()
-        .map(|row| column(row, basis_of(row.id, mappings), request))
+        .map(|row| column(row, basis_of(row, mappings), request))
         .collect()
 }
 
-/// What a channel's velocity or flow is one of, by the newest of its laws; a measured one says nothing of it.
-fn basis_of(channel: ChannelId, mappings: &[MappingRow]) -> Option<String> {
-    let own = mappings.iter().filter(|row| row.channel == channel);
-    let newest = own.max_by_key(|row| row.version)?;
-    let law: serde_json::Value = serde_json::from_str(&newest.text).ok()?;
-    Some(law.get("basis")?.as_str()?.to_owned())
+/// What a channel's velocity or flow is one of, in words, by the newest of its mappings or laws.
+pub(crate) fn basis_of(channel: &ChannelRow, mappings: &[MappingRow]) -> Option<String> {
+    let own = mappings.iter().filter(|row| row.channel == channel.id);
+    let stated = own.max_by_key(|row| row.version).and_then(|newest| {
+        let text: serde_json::Value = serde_json::from_str(&newest.text).ok()?;
+        Some(text.get("basis")?.as_str()?.to_owned())
+    });
+    channel.quantity.basis_words(stated)
 }
 
 fn column(

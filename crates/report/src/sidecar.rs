@@ -11,7 +11,7 @@ use zonda_store::{ChannelRow, MappingRow, Readable, StoreError};
 
 use crate::TrueUtc;
 use crate::csv::Dialect;
-use crate::export::{Export, Format, Request};
+use crate::export::{Export, Format, Request, basis_of};
 use crate::table::{Holds, Title};
 
 /// The name that the recommendation gives to the metadata of a file.
@@ -135,6 +135,7 @@ fn channel(row: &ChannelRow, mappings: &[MappingRow], until: Stamp) -> Value {
     json!({
         "name": row.name.as_str(),
         "quantity": row.quantity.word(),
+        "basis": basis_of(row, mappings),
         "every_s": Stamp::from_micros(row.period_us).seconds(),
         "mappings": versions,
     })

@@ -13,7 +13,7 @@ pub struct Column {
     pub quantity: Quantity,
     /// The unit in which its values are written.
     pub unit: Unit,
-    /// What a velocity or volume flow is one of, such as `actual`, where the record says so.
+    /// What a velocity or volume flow is one of, such as `actual`, or that the record does not say.
     pub basis: Option<String>,
 }
 
@@ -100,13 +100,14 @@ pub(crate) fn grid_titles(columns: &[Column], cells: Cells) -> Vec<Title> {
 }
 
 /// The columns of the long layout after those of the time.
-pub(crate) fn sample_titles() -> [Title; 5] {
+pub(crate) fn sample_titles() -> [Title; 6] {
     [
         Title::new("channel", Holds::Text),
         Title::new("value", Holds::Plain),
         Title::new("unit", Holds::Text),
         Title::new("quality", Holds::Text),
         Title::new("code", Holds::Plain),
+        Title::new("basis", Holds::Text),
     ]
 }
 

@@ -17,7 +17,7 @@ fn column(name: &str, quantity: Quantity, unit: Unit) -> Column {
         name: name.parse().unwrap(),
         quantity,
         unit,
-        basis: None,
+        basis: quantity.basis_words(None),
     }
 }
 

@@ -160,7 +160,8 @@ async fn a_long_export_has_as_many_rows_as_the_record_has_samples() {
             "100.0",
             "°C",
             "simulated",
-            "7"
+            "7",
+            ""
         ]
     );
     assert_eq!(

@@ -192,6 +192,14 @@ fn write_envelope(text: &mut String) -> std::fmt::Result {
     writeln!(text, "velocity = [{}]", bands.join(", "))
 }
 
+/// What the meters show: the air as it moves.
+fn basis(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::Velocity => ", basis = \"actual\"",
+        _ => "",
+    }
+}
+
 /// How well a meter reads, by its maker.
 fn accuracy(quantity: Quantity) -> String {
     let (share, zero) = Meter::VELOCITY_ACCURACY;
@@ -209,8 +217,11 @@ fn write_meter(text: &mut String, meter: &MeterWiring) -> std::fmt::Result {
     for wired in [&meter.velocity, &meter.temperature] {
         let quantity = wired.quantity;
         let says = output(wired).join(", ");
-        let accuracy = accuracy(quantity);
-        writeln!(text, "{quantity} = {{ {says}, accuracy = {accuracy} }}")?;
+        let (accuracy, basis) = (accuracy(quantity), basis(quantity));
+        writeln!(
+            text,
+            "{quantity} = {{ {says}{basis}, accuracy = {accuracy} }}"
+        )?;
     }
     Ok(())
 }
@@ -226,10 +237,10 @@ fn write_text_of(text: &mut String, meter: &MeterWiring, line: &LineWiring) -> s
     said.fields.iter().try_for_each(|field| {
         let TextField { quantity, unit, .. } = field;
         let input = format!("{}.{quantity}", line.name);
-        let accuracy = accuracy(*quantity);
+        let (accuracy, basis) = (accuracy(*quantity), basis(*quantity));
         writeln!(
             text,
-            "{quantity}-text = {{ input = \"{input}\", unit = \"{unit}\", accuracy = {accuracy} }}"
+            "{quantity}-text = {{ input = \"{input}\", unit = \"{unit}\"{basis}, accuracy = {accuracy} }}"
         )
     })
 }
@@ -284,6 +295,7 @@ mod tests {
             ("module/B/count", "0.3125 mV"),
             ("meter/Z1-left/velocity/input", "A.1"),
             ("meter/Z1-left/velocity/signal", "4-20 mA"),
+            ("meter/Z2-middle/velocity-text/basis", "actual"),
             ("meter/Z3-right/temperature/range", "0-300 °C"),
             ("meter/Z2-middle/velocity-text/input", "display-1.velocity"),
             ("meter/Z2-middle/probe/envelope", "hot-probe"),

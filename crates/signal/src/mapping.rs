@@ -99,6 +99,9 @@ pub enum MappingError {
     /// A channel is named to be read beside, and nothing looks at it.
     #[error("nothing here looks at `{0}`: leave it out")]
     CompanionNeedless(ChannelName),
+    /// A basis of what has none.
+    #[error("only a velocity or a volume flow has a basis, {0} has none: leave `basis` out")]
+    BasisOf(Quantity),
     /// Certified, and said to lack a certificate.
     #[error("a mapping with a certificate does not lack one")]
     CertificateThere,
@@ -116,6 +119,7 @@ pub struct Mapping {
     envelope: Option<Envelope>,
     companion: Option<ChannelName>,
     lacks_certificate: bool,
+    basis: Option<String>,
 }
 
 /// Collects the parts of a [`Mapping`]; [`build`](Self::build) checks them against one another.
@@ -130,6 +134,7 @@ pub struct MappingBuilder {
     envelope: Option<Envelope>,
     companion: Option<ChannelName>,
     lacks_certificate: bool,
+    basis: Option<String>,
 }
 
 impl MappingBuilder {
@@ -170,6 +175,13 @@ impl MappingBuilder {
         self
     }
 
+    /// What a velocity or volume flow is one of, in the words in which the record is to keep it. It changes no number; but a
+    /// number without it says nothing, so that another basis is another mapping.
+    pub fn basis(mut self, words: String) -> Self {
+        self.basis = Some(words);
+        self
+    }
+
     /// The mapping.
     ///
     /// # Errors
@@ -192,6 +204,7 @@ impl MappingBuilder {
             envelope: self.envelope,
             companion: self.companion,
             lacks_certificate: self.lacks_certificate,
+            basis: self.basis,
         };
         mapping.check_beside()?;
         Ok(mapping)
@@ -310,6 +323,7 @@ impl Mapping {
             envelope: None,
             companion: None,
             lacks_certificate: false,
+            basis: None,
         }
     }
 
@@ -321,6 +335,9 @@ impl Mapping {
         }
         if self.lacks_certificate && self.certificate().is_some() {
             return Err(MappingError::CertificateThere);
+        }
+        if self.basis.is_some() && !self.quantity.has_basis() {
+            return Err(MappingError::BasisOf(self.quantity));
         }
         match &self.companion {
             None if self.needs_companion() => Err(MappingError::CompanionMissing),
@@ -484,6 +501,11 @@ impl Mapping {
     /// Whether it should have a certificate and has none.
     pub const fn lacks_certificate(&self) -> bool {
         self.lacks_certificate
+    }
+
+    /// What the velocity or volume flow is one of, in words; `None` where nobody has said.
+    pub fn basis(&self) -> Option<&str> {
+        self.basis.as_deref()
     }
 
     /// The certificate by which readings are put right; the last, if there are several.

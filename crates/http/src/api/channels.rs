@@ -29,7 +29,8 @@ pub(crate) struct Channel {
     source: Option<String>,
     /// The law by which it is derived from other channels; `null` where it is measured.
     law: Option<&'static str>,
-    /// What a derived velocity or volume flow is one of, such as `actual` or `standard: 20 °C, 101.325 kPa, dry`.
+    /// What a velocity or volume flow is one of: `actual`, `standard: 20 °C, 101.325 kPa, dry`, or `basis not stated`; `null` for
+    /// every other quantity.
     basis: Option<String>,
     /// True where a rig plays the device.
     simulated: bool,
@@ -100,7 +101,7 @@ fn channel_of(view: &View, index: usize) -> Channel {
         line: line.map(|line| line.name.to_string()),
         source: source.map(|source| source.name.to_string()),
         law: law.map(|derived| derived.law.word()),
-        basis: view.basis(index),
+        basis: plan.basis_words(),
         simulated: view.is_simulated(plan),
         resolution: plan.mapping.resolution(),
     }

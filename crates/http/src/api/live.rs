@@ -52,7 +52,8 @@ pub(crate) struct LiveChannel {
     quantity: &'static str,
     /// The unit of the numbers below.
     unit: &'static str,
-    /// What a derived velocity or volume flow is one of, such as `actual`.
+    /// What a velocity or volume flow is one of: `actual`, `standard: 20 °C, 101.325 kPa, dry`, or `basis not stated`; `null` for
+    /// every other quantity.
     basis: Option<String>,
     /// The newest value; `null` where its code stands for none.
     value: Option<f64>,
@@ -129,11 +130,7 @@ impl LiveChannel {
         let channels = view.config.channels.iter();
         channels
             .zip(board)
-            .enumerate()
-            .map(|(index, (plan, live))| Self {
-                basis: view.basis(index),
-                ..Self::new(view, plan, &live, units)
-            })
+            .map(|(plan, live)| Self::new(view, plan, &live, units))
             .collect()
     }
 
@@ -146,7 +143,7 @@ impl LiveChannel {
             name: plan.name.to_string(),
             quantity: plan.quantity.word(),
             unit: unit.symbol(),
-            basis: None,
+            basis: plan.basis_words(),
             value: live
                 .last
                 .and_then(|last| last.value)

@@ -57,7 +57,8 @@ struct StreamChannel<'a> {
     si_unit: &'static str,
     scale: f64,
     zero: f64,
-    /// What a derived velocity or volume flow is one of, such as `actual`.
+    /// What a velocity or volume flow is one of: `actual`, `standard: 20 °C, 101.325 kPa, dry`, or `basis not stated`; `null` for
+    /// every other quantity.
     basis: Option<String>,
     period_ms: f64,
     simulated: bool,
@@ -140,7 +141,7 @@ fn stream_channel<'a>(view: &View, index: usize, plan: &'a ChannelPlan) -> Strea
         si_unit: plan.quantity.si().symbol(),
         scale: plan.unit.from_si(1.0) - zero,
         zero,
-        basis: view.basis(index),
+        basis: plan.basis_words(),
         period_ms: view
             .board
             .period(index)

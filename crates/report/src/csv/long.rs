@@ -7,7 +7,7 @@ use super::cells::{Record, text_cell, write_head};
 use super::moment::Moment;
 use crate::table::{Column, Title, sample_titles};
 
-/// Writes `time,channel,value,unit,quality,code`.
+/// Writes `time,channel,value,unit,quality,code,basis`.
 #[derive(Debug)]
 pub struct Long {
     form: Form,
@@ -22,6 +22,7 @@ struct Prepared {
     name: Vec<u8>,
     unit: Vec<u8>,
     quality: (Quality, Vec<u8>),
+    basis: Vec<u8>,
 }
 
 impl Long {
@@ -66,6 +67,7 @@ impl Long {
             Some(Code::Number(number)) => record.number(number),
             None => record.empty(),
         }
+        record.ready(&column.basis);
         record.end();
     }
 }
@@ -77,6 +79,7 @@ impl Prepared {
             name: cell(column.name.as_str()),
             unit: cell(column.unit.symbol()),
             quality: (Quality::empty(), cell("good")),
+            basis: cell(column.basis.as_deref().unwrap_or_default()),
             column: column.clone(),
         }
     }

@@ -22,6 +22,7 @@ pub(crate) struct Long {
     unit: StringBuilder,
     quality: StringBuilder,
     code: Float64Builder,
+    basis: StringBuilder,
 }
 
 impl Long {
@@ -36,6 +37,7 @@ impl Long {
             unit: StringBuilder::new(),
             quality: StringBuilder::new(),
             code: Float64Builder::new(),
+            basis: StringBuilder::new(),
         }
     }
 
@@ -48,6 +50,7 @@ impl Long {
             Arc::new(self.unit.finish()),
             Arc::new(self.quality.finish()),
             Arc::new(self.code.finish()),
+            Arc::new(self.basis.finish()),
         ];
         self.file.group(columns, out)
     }
@@ -75,6 +78,7 @@ impl Rows<Sample<usize>> for Long {
         self.unit.append_value(column.unit.symbol());
         self.quality.append_value(sample.quality.to_string());
         self.code.append_option(sample.code.map(number));
+        self.basis.append_option(column.basis.as_deref());
         self.rows += 1;
         if self.file.is_group(self.rows) {
             self.group(out)?;

@@ -110,6 +110,9 @@ pub struct Description {
     companion: Option<String>,
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     lacks_certificate: bool,
+    /// What the velocity or volume flow is one of.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    basis: Option<String>,
 }
 
 /// In SI: °C and m/s.
@@ -273,6 +276,7 @@ impl Mapping {
             envelope: self.envelope().map(EnvelopeText::from),
             companion: self.companion().map(ToString::to_string),
             lacks_certificate: self.lacks_certificate(),
+            basis: self.basis().map(str::to_owned),
         }
     }
 }
@@ -305,6 +309,9 @@ impl Description {
         }
         if self.lacks_certificate {
             builder = builder.lacking_certificate();
+        }
+        if let Some(words) = &self.basis {
+            builder = builder.basis(words.clone());
         }
         Ok(builder.build()?)
     }
