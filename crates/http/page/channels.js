@@ -1,7 +1,9 @@
 // The table of channels: built once for a configuration, then only its digits and words change.
 
 import { BUCKETS, paths } from './trend.js'
-import { age, decimals, number } from './format.js'
+import { element, put, reshape, shape } from './dom.js'
+import { age } from './format.js'
+import { writer } from './units.js'
 import { QUALITY, sentence } from './words.js'
 
 const SVG = 'http://www.w3.org/2000/svg'
@@ -11,13 +13,11 @@ const NUMBERLESS = new Set(['fault', 'off', 'none'])
 /** Marks that cannot be believed any more without contact. */
 const FRESH = new Set(['ok', 'suspect', 'under', 'over'])
 
-/** How a channel's numbers are written in a unit.
- * @param {import('./types').Channel} channel @param {import('./types').Units} units */
-function writer(channel, units) {
-  const [unit, scale, zero] = units === 'si' ? [channel.si_unit, 1, 0] : [channel.unit, channel.scale, channel.zero]
-  const places = decimals(channel, scale)
-  return { unit, text: (/** @type {number} */ value) => number(value * scale + zero, places) }
-}
+/** A mark as it is to be shown: without contact nothing is fresh. @param {string} mark @param {boolean} isLive */
+export const shownMark = (mark, isLive) => (!isLive && FRESH.has(mark) ? 'stale' : mark)
+
+/** True where the last number of a channel with this mark is to be shown. @param {string} mark */
+export const hasNumber = (mark) => !NUMBERLESS.has(mark)
 
 export class ChannelTable {
   /** @type {ReturnType<typeof row>[]} */ #rows = []
@@ -29,7 +29,7 @@ export class ChannelTable {
     this.empty = empty
   }
 
-  /** @param {import('./types').Channel[]} channels @param {import('./types').Units} units */
+  /** @param {import('./types').Channel[]} channels @param {string} units */
   build(channels, units) {
     this.channels = channels
     this.#rows = channels.map((channel, index) => row(channel, channels[index - 1]?.point === channel.point))
@@ -38,7 +38,7 @@ export class ChannelTable {
     this.write(units)
   }
 
-  /** @param {import('./types').Units} units */
+  /** @param {string} units */
   write(units) {
     this.writers = (this.channels ?? []).map((channel) => writer(channel, units))
     this.#rows.forEach(({ unit }, index) => put(unit, this.writers?.[index].unit ?? ''))
@@ -53,7 +53,7 @@ export class ChannelTable {
 
   /** The mark of each channel as it is shown. @param {import('./board.js').Board} board @param {boolean} isLive */
   static marks(board, isLive) {
-    return board.mark.map((mark) => (!isLive && FRESH.has(mark) ? 'stale' : mark))
+    return board.mark.map((mark) => shownMark(mark, isLive))
   }
 
   /** The digits and the words. @param {import('./board.js').Board} board @param {boolean} isLive */
@@ -63,9 +63,10 @@ export class ChannelTable {
     this.#rows.forEach((row, index) => {
       const mark = marks[index]
       const { id } = board.channels[index]
-      put(row.now, NUMBERLESS.has(mark) ? '–' : this.writers?.[index].text(board.shown(index)) ?? '')
+      put(row.now, !hasNumber(mark) ? '–' : this.writers?.[index].text(board.shown(index)) ?? '')
       const word = QUALITY[mark]?.name ?? sentence(mark)
       put(row.word, word)
+      reshape(row.sign, mark)
       const why = isLive ? sentence(board.why[id] ?? '') : mark === 'stale' ? 'No contact' : ''
       const old = mark === 'off' ? '' : age(now - board.at[index])
       put(row.age, old && `, ${old}`)
@@ -117,11 +118,12 @@ function row(channel, isSamePoint) {
   if (channel.basis) own.append(' ', element('span', 'basis', channel.basis))
   const values = { now: cell(line, 'td', 'now num'), unit: cell(line, 'td', 'unit') }
   const quality = cell(line, 'td', 'quality')
+  const sign = shape('none')
   const [word, why, age] = ['word', 'why', 'age'].map((name) => element('span', name))
-  quality.append(word, age, why)
+  quality.append(sign, word, age, why)
   const past = trend(cell(line, 'td', 'trend'))
   const ends = { lo: cell(line, 'td', 'lo num'), mean: cell(line, 'td', 'mean num'), hi: cell(line, 'td', 'hi num') }
-  return { line, word, why, age, ...values, ...past, ...ends }
+  return { line, sign, word, why, age, ...values, ...past, ...ends }
 }
 
 /** @param {HTMLElement} place */
@@ -146,17 +148,4 @@ function cell(line, tag, name) {
   made.setAttribute('role', tag === 'th' ? 'rowheader' : 'cell')
   if (tag === 'th') made.setAttribute('scope', 'row')
   return made
-}
-
-/** @param {string} tag @param {string} name its class @param {string} [text] */
-export function element(tag, name, text = '') {
-  const made = document.createElement(tag)
-  if (name) made.className = name
-  made.textContent = text
-  return made
-}
-
-/** Writes a text where it has changed, so that nothing else is laid out anew. @param {Element} place @param {string} text */
-export function put(place, text) {
-  if (place.textContent !== text) place.textContent = text
 }

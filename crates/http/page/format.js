@@ -24,6 +24,13 @@ export function decimals({ u, resolution, kind }, scale) {
 
 const clamp = (/** @type {number} */ places) => Math.min(4, Math.max(0, places))
 
+let mark = '.'
+
+/** From now on numbers have this decimal mark. @param {string} decimal */
+export function writeNumbers(decimal) {
+  mark = decimal
+}
+
 /** A number with a true minus, no minus before zero, and thin blanks from five digits on.
  * @param {number} value @param {number} places */
 export function number(value, places) {
@@ -32,7 +39,7 @@ export function number(value, places) {
   const sign = value < 0 && Number(text) !== 0 ? '−' : ''
   const [whole, fraction] = text.split('.')
   const grouped = whole.length > 4 ? whole.replace(/\B(?=(\d{3})+$)/g, '\u202f') : whole
-  return sign + grouped + (fraction ? `.${fraction}` : '')
+  return sign + grouped + (fraction ? mark + fraction : '')
 }
 
 /** A count, with thin blanks. @param {number} count */
@@ -58,7 +65,7 @@ export const age = (ms) => (ms >= 2000 ? `${length(Math.floor(ms / 1000) * 1000)
  * @param {string} zone IANA name
  */
 export function clock(zone) {
-  const timeZone = known(zone) ? zone : 'UTC'
+  const timeZone = isKnown(zone) ? zone : 'UTC'
   const fields = new Intl.DateTimeFormat('en-GB', {
     timeZone, hourCycle: 'h23', year: 'numeric', month: '2-digit', day: '2-digit', hour: '2-digit', minute: '2-digit', second: '2-digit',
   })
@@ -66,9 +73,35 @@ export function clock(zone) {
   const parts = (/** @type {number} */ at) => Object.fromEntries(fields.formatToParts(at).map((part) => [part.type, part.value]))
   const date = (/** @type {number} */ at) => { const p = parts(at); return `${p.year}-${p.month}-${p.day}` }
   const time = (/** @type {number} */ at) => { const p = parts(at); return `${p.hour}:${p.minute}:${p.second}` }
+  /** @type {Map<number, number>} */ const known = new Map()
+  /** Minutes east of UTC. @param {number} at */
+  const east = (at) => {
+    const quarter = Math.floor(at / 900_000)
+    let minutes = known.get(quarter)
+    if (minutes === undefined) {
+      const name = named.formatToParts(at).find((part) => part.type === 'timeZoneName')?.value ?? ''
+      const [, sign, hours, rest] = /GMT([+-])(\d\d):(\d\d)/.exec(name) ?? ['', '+', '0', '0']
+      minutes = (sign === '-' ? -1 : 1) * (60 * Number(hours) + Number(rest))
+      if (known.size > 2000) known.clear()
+      known.set(quarter, minutes)
+    }
+    return minutes
+  }
   return {
     date,
     time,
+    east,
+    /** Hours and minutes. @param {number} at */
+    minute: (at) => time(at).slice(0, 5),
+    /** Day and month, such as 25 Nov. @param {number} at */
+    day: (at) => { const [, month, day] = date(at).split('-'); return `${Number(day)} ${MONTHS[Number(month) - 1]}` },
+    /** RFC 3339 with the zone's offset. @param {number} at */
+    stamp(at) {
+      const minutes = Math.abs(east(at))
+      const pad = (/** @type {number} */ value) => String(value).padStart(2, '0')
+      const millis = String(Math.round(at) % 1000).padStart(3, '0')
+      return `${date(at)}T${time(at)}.${millis}${east(at) < 0 ? '-' : '+'}${pad(Math.floor(minutes / 60))}:${pad(minutes % 60)}`
+    },
     /** The offset from UTC, such as UTC+1. @param {number} at */
     offset(at) {
       const name = named.formatToParts(at).find((part) => part.type === 'timeZoneName')?.value ?? 'GMT'
@@ -79,8 +112,10 @@ export function clock(zone) {
   }
 }
 
+const MONTHS = ['Jan', 'Feb', 'Mar', 'Apr', 'May', 'Jun', 'Jul', 'Aug', 'Sep', 'Oct', 'Nov', 'Dec']
+
 /** @param {string} zone */
-function known(zone) {
+function isKnown(zone) {
   try {
     return Boolean(new Intl.DateTimeFormat('en-GB', { timeZone: zone }))
   } catch {

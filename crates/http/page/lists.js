@@ -1,6 +1,6 @@
 // What is asked for now and then rather than streamed: how the lines do, and the gaps of the last day.
 
-import { element } from './channels.js'
+import { element } from './dom.js'
 import { count, length } from './format.js'
 import { CAUSE, LINE, list, many, sentence } from './words.js'
 
@@ -8,14 +8,6 @@ import { CAUSE, LINE, list, many, sentence } from './words.js'
 const GAPS_SHOWN = 20
 
 /** @typedef {ReturnType<typeof import('./format.js').clock>} Clock */
-
-/** @param {string} path */
-export async function ask(path) {
-  const response = await fetch(path, { signal: AbortSignal.timeout(10_000) })
-  if (response.ok) return response
-  const problem = await response.json().catch(() => ({}))
-  throw new Error(problem.detail ?? `the recorder answered ${response.status}`)
-}
 
 /** @param {HTMLElement} place @param {import('./types').Line[]} lines @param {Clock} clock @param {number} now */
 export function drawLines(place, lines, clock, now) {

@@ -1,12 +1,17 @@
 // Puts the page together. The stream only fills the board; drawing goes at a pace that can be read.
 
+import { ask, askJson, reason } from './api.js'
 import { Board } from './board.js'
-import { ChannelTable, element, put } from './channels.js'
+import { shownMark } from './channels.js'
 import { Contact } from './contact.js'
-import { clock } from './format.js'
-import { ask, drawGaps, drawLines } from './lists.js'
-import { facts, simulation, state } from './state.js'
+import { $, element, put } from './dom.js'
+import { drawGaps, drawLines } from './lists.js'
+import { beginLook, onLook, reading, setStationZone } from './look.js'
+import { Now, newestRuns } from './now.js'
+import { OverTime } from './past.js'
+import { simulation, state } from './state.js'
 import { BUCKETS, SPAN_MS, Trend, unpack } from './trend.js'
+import { Views } from './views.js'
 import { QUALITY } from './words.js'
 
 const DIGITS_MS = 500
@@ -14,25 +19,28 @@ const LISTS_MS = 10_000
 /** Nobody should find digits at 3 a.m. that somebody froze at midnight. */
 const FROZEN_MOST_MS = 120_000
 
-const $ = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id))
+beginLook()
 const isCalm = matchMedia('(prefers-reduced-motion: reduce)')
-const table = new ChannelTable($('rows'), $('empty'))
+const views = new Views()
+const now = new Now((part) => views.go(part))
+const past = new OverTime((part) => views.replace(part))
 
 /** @type {Board | null} */ let board = null
 /** @type {Trend | null} */ let trend = null
 /** @type {import('./types').Hello | null} */ let hello = null
-let time = clock('UTC')
 let frozenAt = 0
-let gapsFact = ''
 let firstBuild = ''
-let units = /** @type {import('./types').Units} */ (recall('units', 'configured'))
+/** What is asked for now and then. @type {{lines: import('./types').Line[], runs: import('./types').RunShort[], gaps: string}} */
+const known = { lines: [], runs: [], gaps: '' }
 
 // ---- what the stream tells ---------------------------------------------------------------------
 
 const TOLD = /** @type {Record<string, (data: any) => void>} */ ({
   hello: begin,
   frame(/** @type {import('./types').Frame} */ frame) {
-    if (board?.push(frame)) trend?.push(frame)
+    if (!board?.push(frame)) return
+    trend?.push(frame)
+    past.push(frame)
   },
   why(why) {
     if (board) board.why = why
@@ -44,7 +52,7 @@ const TOLD = /** @type {Record<string, (data: any) => void>} */ ({
   },
 })
 
-const contact = new Contact('/api/v1/live/stream', (event, data) => TOLD[event]?.(data), (link) => {
+const contact = new Contact('/api/v1/live/stream', (event, data) => TOLD[event]?.(data), () => {
   second()
   draw()
 })
@@ -57,7 +65,10 @@ function begin(told) {
   $('renewed').hidden = told.build === firstBuild
   if (isNew) build(told)
   else if (board) Object.assign(board, { why: told.why, health: told.health, ahead: told.now - Date.now() })
-  if (isNew || !told.resumed) void loadTrend()
+  if (isNew || !told.resumed) {
+    void loadTrend()
+    past.renew()
+  }
   askForLists()
 }
 
@@ -65,8 +76,9 @@ function begin(told) {
 function build(told) {
   board = new Board(told)
   trend = new Trend(told.channels.length)
-  time = clock(told.tz)
-  table.build(told.channels, units)
+  setStationZone(told.tz)
+  now.begin(board)
+  past.begin(board)
   put($('site'), told.site)
   put($('build'), `${told.title} ${told.build}`)
   const rig = simulation(told.channels)
@@ -91,27 +103,30 @@ async function loadTrend() {
 
 // ---- drawing -----------------------------------------------------------------------------------
 
+const isLive = () => contact?.link.state === 'live'
+
 function draw() {
   if (!board || frozenAt || document.hidden) return
-  table.draw(board, contact.link.state === 'live')
+  if (views.name === 'now') now.draw(board, isLive())
+  past.draw()
 }
 
 function drawTrend() {
-  if (!board || !trend || frozenAt || document.hidden) return
-  if (contact.link.state === 'live') trend.reach(board.now())
-  table.drawTrend(trend)
+  if (!board || !trend || frozenAt || document.hidden || views.name !== 'now') return
+  if (isLive()) trend.reach(board.now())
+  now.table.drawTrend(trend)
 }
 
 /** What changes with the second: the sentence, the clock, the facts. */
 function second() {
   const { link } = contact ?? {}
   if (!link) return
-  const ahead = board?.ahead ?? 0
+  const [ahead, judged, clock] = [board?.ahead ?? 0, judgedNow(), reading()]
   const said = state({
     link,
     health: board?.health ?? null,
-    channels: judged(link.state === 'live'),
-    time: (at) => time.when(at + ahead, Date.now() + ahead),
+    channels: judged,
+    time: (at) => clock.when(at + ahead, Date.now() + ahead),
   })
   document.body.dataset.link = link.state
   $('state').dataset.level = said.level
@@ -121,17 +136,16 @@ function second() {
   $('retry').hidden = link.state !== 'lost'
   put($('next'), wait > 0 ? `Next try in ${wait} s.` : 'Trying…')
   announce(said)
-  drawFacts(link.state === 'live')
+  if (board) now.second(board, isLive(), { judged, ...known })
   drawClock()
   thawInTime()
   title(said)
 }
 
-/** @param {boolean} isLive */
-function judged(isLive) {
+function judgedNow() {
   if (!board) return []
   const { channels, why } = board
-  return ChannelTable.marks(board, isLive).map((mark, index) => ({ name: channels[index].id, mark, why: why[channels[index].id] ?? '' }))
+  return board.mark.map((mark, index) => ({ name: channels[index].id, mark: shownMark(mark, isLive()), why: why[channels[index].id] ?? '' }))
 }
 
 /** Tells those who listen when contact or recording changes, and not each channel's ups and downs.
@@ -140,19 +154,12 @@ function announce({ level, head, text }) {
   put($('say'), level === 'bad' ? `${head} ${text}` : head)
 }
 
-/** @param {boolean} isLive */
-function drawFacts(isLive) {
-  const told = board && isLive ? [...facts(board.health), gapsFact].filter(Boolean) : []
-  if ($('facts').textContent === told.join('')) return
-  $('facts').replaceChildren(...told.map((fact) => element('li', '', fact)))
-}
-
 function drawClock() {
   if (!board) return
-  const now = board.now()
-  put($('time'), time.time(now))
-  put($('date'), time.date(now))
-  put($('offset'), time.offset(now))
+  const [at, clock] = [board.now(), reading()]
+  put($('time'), clock.time(at))
+  put($('date'), clock.date(at))
+  put($('offset'), clock.offset(at))
 }
 
 /** @param {import('./state.js').Said} said */
@@ -164,7 +171,7 @@ function title({ head, level }) {
   if (document.title !== text) document.title = text
 }
 
-// ---- lines and gaps ------------------------------------------------------------------------------
+// ---- lines, gaps and runs ------------------------------------------------------------------------
 
 let asked = 0
 
@@ -174,13 +181,15 @@ function askForLists() {
   asked = Date.now()
   void showLines()
   void showGaps()
+  void newestRuns(known.runs).then((runs) => { known.runs = runs })
 }
 
 async function showLines() {
   try {
-    const { lines } = await (await ask('/api/v1/lines')).json()
-    drawLines($('line-list'), lines, time, board?.now() ?? Date.now())
-    put($('lines-note'), lines.length ? '' : 'No lines are configured.')
+    known.lines = (await askJson('/api/v1/lines')).lines
+    drawLines($('line-list'), known.lines, reading(), board?.now() ?? Date.now())
+    put($('lines-note'), known.lines.length ? '' : 'No lines are configured.')
+    second()
   } catch (error) {
     put($('lines-note'), `The lines could not be asked for: ${reason(error)} What is below may be old.`)
   }
@@ -189,13 +198,13 @@ async function showLines() {
 /** The last day; the last hour where a day has more gaps than one answer holds. */
 async function showGaps() {
   const places = { body: $('gap-rows'), note: $('gaps-note'), table: $('gap-table') }
-  const now = board?.now() ?? Date.now()
+  const at = board?.now() ?? Date.now()
   try {
     for (const [hours, words] of /** @type {[number, string][]} */ ([[24, '24 hours'], [1, 'hour']])) {
-      const path = `/api/v1/gaps?limit=1000&from=${Math.floor(now - hours * 3_600_000)}`
-      const { gaps, next } = await (await ask(path)).json()
+      const path = `/api/v1/gaps?limit=1000&from=${Math.floor(at - hours * 3_600_000)}`
+      const { gaps, next } = await askJson(path)
       if (next && hours > 1) continue
-      gapsFact = drawGaps(places, gaps, words, time, now)
+      known.gaps = drawGaps(places, gaps, words, reading(), at)
       if (next) places.note.textContent = `The last ${words} has more than 1000 gaps; the CSV file has all. The first of them:`
       second()
       return
@@ -205,12 +214,6 @@ async function showGaps() {
   }
 }
 
-/** An error's own words, as a sentence. @param {unknown} error */
-function reason(error) {
-  const text = error instanceof Error ? error.message : String(error)
-  return /[.!?]$/.test(text) ? text : `${text}.`
-}
-
 // ---- controls ------------------------------------------------------------------------------------
 
 /** @param {boolean} isOn */
@@ -218,22 +221,13 @@ function freeze(isOn) {
   frozenAt = isOn && board ? board.now() : 0
   $('freeze').setAttribute('aria-pressed', String(Boolean(frozenAt)))
   $('frozen').hidden = !frozenAt
-  if (frozenAt) put($('since'), `Digits frozen at ${time.time(frozenAt)}, for two minutes at most. The sentence above, and the recording, go on.`)
+  if (frozenAt) put($('since'), `Digits frozen at ${reading().time(frozenAt)}, for two minutes at most. The sentence above, and the recording, go on.`)
   draw()
   drawTrend()
 }
 
 function thawInTime() {
   if (frozenAt && board && board.now() - frozenAt > FROZEN_MOST_MS) freeze(false)
-}
-
-/** @param {string} name @param {(value: string) => void} then */
-function choice(name, then) {
-  for (const input of /** @type {NodeListOf<HTMLInputElement>} */ (document.querySelectorAll(`input[name=${name}]`))) {
-    input.addEventListener('change', () => then(input.value))
-    const kept = recall(name, '')
-    if (kept === input.value) input.checked = true
-  }
 }
 
 function writeLinks() {
@@ -249,43 +243,26 @@ function writeLinks() {
   }
 }
 
-/** @param {string} theme */
-function dress(theme) {
-  if (theme === 'auto') delete document.documentElement.dataset.theme
-  else document.documentElement.dataset.theme = theme
-}
-
-/** @param {string} name @param {string} fallback */
-function recall(name, fallback) {
-  try {
-    return localStorage.getItem(name) ?? fallback
-  } catch {
-    return fallback
-  }
-}
-
-/** @param {string} name @param {string} value */
-function keep(name, value) {
-  try {
-    localStorage.setItem(name, value)
-  } catch {
-    // A private window forgets; nothing depends on it.
-  }
-}
-
-choice('show', (value) => table.filter(value === 'bad'))
-choice('units', (value) => {
-  units = /** @type {import('./types').Units} */ (value)
-  keep('units', value)
-  table.write(units)
+function redrawAll() {
+  second()
   draw()
   drawTrend()
+  askForLists()
+}
+
+onLook((choice) => {
+  if (choice === 'units') now.restyle()
+  past.restyle()
+  redrawAll()
 })
-choice('theme', (value) => {
-  keep('theme', value)
-  dress(value)
-})
+matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => past.restyle())
+for (const input of /** @type {NodeListOf<HTMLInputElement>} */ (document.querySelectorAll('input[name=show]'))) {
+  input.addEventListener('change', () => now.table.filter(input.value === 'bad'))
+}
 for (const id of ['semicolon', 'own', 'local']) $(id).addEventListener('change', writeLinks)
+const dialog = /** @type {HTMLDialogElement} */ ($('display-dialog'))
+$('display').addEventListener('click', () => dialog.showModal())
+$('display-close').addEventListener('click', () => dialog.close())
 $('freeze').addEventListener('click', () => freeze(!frozenAt))
 $('thaw').addEventListener('click', () => {
   freeze(false)
@@ -293,10 +270,13 @@ $('thaw').addEventListener('click', () => {
 })
 $('try').addEventListener('click', () => contact.tryNow())
 $('reload').addEventListener('click', () => location.reload())
-document.addEventListener('visibilitychange', () => { second(); draw(); drawTrend(); askForLists() })
+document.addEventListener('visibilitychange', redrawAll)
 $('words').replaceChildren(...Object.values(QUALITY).flatMap(({ name, means }) => [element('dt', '', name), element('dd', '', means)]))
 
-dress(recall('theme', 'auto'))
+views.begin({
+  now: { show: redrawAll },
+  'over-time': { show: (query) => past.show(query), hide: () => past.hide() },
+})
 writeLinks()
 setInterval(draw, isCalm.matches ? 1000 : DIGITS_MS)
 setInterval(() => { second(); drawTrend() }, 1000)

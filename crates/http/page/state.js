@@ -2,7 +2,6 @@
 // Pure: what is known goes in, words come out.
 
 import { GRAVEST, PREDICATE, list, many } from './words.js'
-import { length } from './format.js'
 
 /** Faults that the sentence names; the table has all. */
 const GROUPS_MAX = 3
@@ -50,8 +49,16 @@ function trusted(channels) {
   return { level: 'mind', head, text: `${good} of ${many(used.length, 'channel')} ${good === 1 ? 'is' : 'are'} good. ${blame(bad)}` }
 }
 
-/** Names what is wrong, the gravest first: channels of one fault and one cause together. @param {Judged[]} bad */
+/** Names what is wrong, the gravest first. @param {Judged[]} bad */
 function blame(bad) {
+  const all = groups(bad)
+  const shown = all.slice(0, all.length > GROUPS_MAX ? GROUPS_MAX - 1 : GROUPS_MAX)
+  const rest = all.slice(shown.length).flat().length
+  return `${[...shown.map(sentenceOf), ...(rest ? [`${rest} more need a look`] : [])].join('; ')}.`
+}
+
+/** Channels of one fault and one cause together, the gravest first. @param {Judged[]} bad */
+export function groups(bad) {
   /** @type {Map<string, Judged[]>} */ const groups = new Map()
   for (const mark of GRAVEST) {
     for (const channel of bad.filter((each) => each.mark === mark)) {
@@ -59,14 +66,11 @@ function blame(bad) {
       groups.set(key, [...(groups.get(key) ?? []), channel])
     }
   }
-  const all = [...groups.values()]
-  const shown = all.slice(0, all.length > GROUPS_MAX ? GROUPS_MAX - 1 : GROUPS_MAX)
-  const rest = all.slice(shown.length).flat().length
-  return `${[...shown.map(sentenceOf), ...(rest ? [`${rest} more need a look`] : [])].join('; ')}.`
+  return [...groups.values()]
 }
 
 /** @param {Judged[]} group */
-function sentenceOf(group) {
+export function sentenceOf(group) {
   const who = group.length > 2 ? `${group.length} channels, such as ${group[0].name},` : list(group.map(({ name }) => name))
   const what = PREDICATE[group[0].mark]?.[group.length === 1 ? 0 : 1] ?? `need a look`
   const reason = cause(group[0])
@@ -75,14 +79,6 @@ function sentenceOf(group) {
 
 /** The cause without its detail, which stands in the table. @param {Judged} channel */
 const cause = ({ why }) => why.split(':')[0]
-
-/** What stands below the sentence, a fact each. @param {import('./types').Health} health */
-export function facts(health) {
-  const days = health.disk_days === null ? null : Math.floor(health.disk_days)
-  const disk = days === null ? `${health.disk_free_gb} GB free on the disk` : `Room on the disk for ${many(days, 'day')}`
-  const clock = health.clock === 'in step' ? 'Clock in step' : `Record’s time ${length(Math.abs(health.clock_ms))} ${health.clock}`
-  return [disk, clock]
-}
 
 /** What simulation there is, or nothing. @param {{simulated: boolean}[]} channels */
 export function simulation(channels) {

@@ -4,6 +4,7 @@ export interface Channel {
   id: string; point: string; label: string; kind: string
   u: number | null; resolution: number | null
   unit: string; si_unit: string; scale: number; zero: number; basis: string | null
+  us_unit: string; us_scale: number; us_zero: number
   period_ms: number; simulated: boolean
 }
 export interface Health {
@@ -37,4 +38,4 @@ export interface Gap { channel: string; from: string; to: string | null; cause: 
 /** How the page stands with the recorder. `since`: when that began; `heard`: when it last said anything. */
 export interface Link { state: 'connecting' | 'live' | 'lost'; since: number; heard: number; retryAt: number; note: string }
 
-export type Units = 'configured' | 'si'
+export interface RunShort { id: number; name: string; state: string; since: string | null; until: string | null }

@@ -60,7 +60,7 @@ fn script(name: &str) -> std::path::PathBuf {
 fn modules() -> Result<(), Failed> {
     let output = Command::new("node")
         .arg("--test")
-        .arg(script("unit.test.mjs"))
+        .args(["unit.test.mjs", "charts.test.mjs"].map(script))
         .output()?;
     if output.status.success() {
         return Ok(());

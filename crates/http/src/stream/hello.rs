@@ -57,6 +57,10 @@ struct StreamChannel<'a> {
     si_unit: &'static str,
     scale: f64,
     zero: f64,
+    /// The unit in which people in the United States speak of it, with its own scale and zero.
+    us_unit: &'static str,
+    us_scale: f64,
+    us_zero: f64,
     /// What a velocity or volume flow is one of: `actual`, `standard: 20 °C, 101.325 kPa, dry`, or `basis not stated`; `null` for
     /// every other quantity.
     basis: Option<String>,
@@ -129,7 +133,7 @@ pub(crate) fn hello(
 
 #[expect(clippy::cast_precision_loss, reason = "a tick of a day is exact")]
 fn stream_channel<'a>(view: &View, index: usize, plan: &'a ChannelPlan) -> StreamChannel<'a> {
-    let zero = plan.unit.from_si(0.0);
+    let (zero, us) = (plan.unit.from_si(0.0), plan.quantity.us());
     StreamChannel {
         id: plan.name.as_str(),
         point: plan.name.owner(),
@@ -141,6 +145,9 @@ fn stream_channel<'a>(view: &View, index: usize, plan: &'a ChannelPlan) -> Strea
         si_unit: plan.quantity.si().symbol(),
         scale: plan.unit.from_si(1.0) - zero,
         zero,
+        us_unit: us.symbol(),
+        us_scale: us.from_si(1.0) - us.from_si(0.0),
+        us_zero: us.from_si(0.0),
         basis: plan.basis_words(),
         period_ms: view
             .board

@@ -1,0 +1,52 @@
+// Asking the recorder, and asking it to do something. What it refuses, it refuses in words.
+
+const PATIENCE_MS = 15_000
+
+/** A request that was refused or not answered, in a sentence for a person. */
+export class Refused extends Error {
+  /** @param {string} words @param {number} status zero where no answer came */
+  constructor(words, status) {
+    super(words)
+    this.status = status
+  }
+}
+
+/** @type {(() => void)[]} */ const strangers = []
+
+/** @param {() => void} then told when the recorder asks who we are */
+export const onStranger = (then) => strangers.push(then)
+
+/** @param {string} path @param {AbortSignal} [signal] */
+export async function ask(path, signal) {
+  const patience = AbortSignal.timeout(PATIENCE_MS)
+  return answered(fetch(path, { signal: signal ? AbortSignal.any([signal, patience]) : patience }))
+}
+
+/** @param {string} path @returns {Promise<any>} */
+export const askJson = async (path) => (await ask(path)).json()
+
+/** @param {'POST' | 'PATCH' | 'DELETE'} method @param {string} path @param {unknown} [body] @returns {Promise<any>} */
+export async function send(method, path, body = {}) {
+  const headers = { 'content-type': 'application/json' }
+  const answer = await answered(fetch(path, { method, headers, body: JSON.stringify(body), signal: AbortSignal.timeout(40_000) }))
+  const text = await answer.text()
+  return text ? JSON.parse(text) : null
+}
+
+/** @param {Promise<Response>} request */
+async function answered(request) {
+  const response = await request.catch((error) => {
+    if (error.name === 'AbortError') throw error
+    throw new Refused(error.name === 'TimeoutError' ? 'The recorder did not answer in time.' : 'The recorder could not be reached.', 0)
+  })
+  if (response.ok) return response
+  if (response.status === 401) for (const tell of strangers) tell()
+  const problem = await response.json().catch(() => ({}))
+  throw new Refused(problem.detail ?? `The recorder answered ${response.status}.`, response.status)
+}
+
+/** An error's own words, as a sentence. @param {unknown} error */
+export function reason(error) {
+  const text = error instanceof Error ? error.message : String(error)
+  return /[.!?]$/.test(text) ? text : `${text}.`
+}

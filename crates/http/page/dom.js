@@ -1,0 +1,92 @@
+// Making and changing what stands on the page. Text only ever goes in as text.
+
+const SVG = 'http://www.w3.org/2000/svg'
+
+/** An element that index.html has. @param {string} id @returns {HTMLElement} */
+export const $ = (id) => /** @type {HTMLElement} */ (document.getElementById(id))
+
+/**
+ * @template {keyof HTMLElementTagNameMap} T
+ * @param {T} tag @param {string} [name] its class @param {...(string | Node)} inside
+ * @returns {HTMLElementTagNameMap[T]}
+ */
+export function element(tag, name = '', ...inside) {
+  const made = document.createElement(tag)
+  if (name) made.className = name
+  made.append(...inside)
+  return made
+}
+
+/**
+ * @param {string} tag @param {Record<string, string | number>} [attributes] @param {...(string | Node)} inside
+ * @returns {SVGElement}
+ */
+export function drawing(tag, attributes = {}, ...inside) {
+  const made = document.createElementNS(SVG, tag)
+  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, String(value))
+  made.append(...inside)
+  return made
+}
+
+/** Writes a text where it has changed, so that nothing else is laid out anew. @param {Element} place @param {string} text */
+export function put(place, text) {
+  if (place.textContent !== text) place.textContent = text
+}
+
+/** @param {string} text @param {() => void} then @param {string} [name] its class */
+export function button(text, then, name = '') {
+  const made = element('button', name, text)
+  made.type = 'button'
+  made.addEventListener('click', then)
+  return made
+}
+
+/** The shape that goes with a quality word. @param {string} mark */
+export function shape(mark) {
+  const use = drawing('use', { href: `#m-${mark}` })
+  return drawing('svg', { class: `shape ${mark}`, viewBox: '-8 -8 16 16', 'aria-hidden': 'true' }, use)
+}
+
+/** Changes it. @param {Element} shape @param {string} mark */
+export function reshape(shape, mark) {
+  if (shape.classList.contains(mark)) return
+  shape.setAttribute('class', `shape ${mark}`)
+  shape.firstElementChild?.setAttribute('href', `#m-${mark}`)
+}
+
+/**
+ * A table whose rows become blocks on a phone and stay rows to a reader by ear.
+ *
+ * @param {string} label @param {[string, string][]} heads class and words of each column
+ * @param {(string | Node)[][]} rows
+ */
+export function table(label, heads, rows) {
+  const top = element('tr', '', ...heads.map(([name, words]) => {
+    const head = element('th', name, words)
+    head.scope = 'col'
+    return role(head, 'columnheader')
+  }))
+  const lines = rows.map((cells) => role(element('tr', '', ...cells.map((inside, index) => {
+    const cell = element('td', heads[index][0], inside)
+    cell.dataset.head = heads[index][1]
+    return role(cell, 'cell')
+  })), 'row'))
+  const made = element('table', 'blocks', role(element('thead', '', role(top, 'row')), 'rowgroup'), role(element('tbody', '', ...lines), 'rowgroup'))
+  made.setAttribute('aria-label', label)
+  return role(made, 'table')
+}
+
+/** @template {Element} T @param {T} of @param {string} role @returns {T} */
+function role(of, role) {
+  of.setAttribute('role', role)
+  return of
+}
+
+/** Terms and what is said of them; what is not known is left out. @param {[string, string | Node | null | undefined][]} pairs */
+export function facts(pairs) {
+  const list = element('dl', 'facts-list')
+  for (const [term, said] of pairs) {
+    if (said) list.append(element('div', '', element('dt', '', term), element('dd', '', said)))
+  }
+  return list
+}
