@@ -17,8 +17,8 @@ use crate::plan::{Config, HttpPlan, Revision, StationPlan};
 use crate::section::{At, Section, unknown};
 use crate::shelf::Shelf;
 use crate::source::Sources;
-use crate::tables::{ReadTable, Tables};
-use crate::{certificate, derived, envelope, run, syntax};
+use crate::tables::{self, ReadTable, Tables};
+use crate::{certificate, derived, envelope, layout, run, syntax};
 
 /// A configuration that holds, and what to look at twice all the same.
 #[derive(Clone, Debug)]
@@ -66,6 +66,19 @@ pub fn check_with(name: &str, text: &str, read_table: &ReadTable<'_>) -> Result<
     }
 }
 
+/// Checks a revision as a record keeps it: the text of a configuration with the tables that it names behind it.
+///
+/// # Errors
+/// As [`check_with`]; a revision of another version of the program may have what this one does not know.
+pub fn check_revision(whole: &str) -> Result<Checked, Faults> {
+    let (text, tables) = tables::take_apart(whole);
+    check_with("the configuration of then", text, &|path| {
+        let kept = tables.get(&path.escape_debug().to_string());
+        let missing = || "the revision does not hold it".to_owned();
+        kept.cloned().ok_or_else(missing)
+    })
+}
+
 fn read(
     file: &DeTable<'_>,
     text: &str,
@@ -101,11 +114,24 @@ fn read(
         let named = known.iter().find(|known| known.name == *name);
         named.map(|known| known.quantity)
     };
+    let layouts = {
+        let names: Vec<_> = meters.iter().map(|meter| meter.name.clone()).collect();
+        let bindable = layout::Bindable {
+            known: &known,
+            channels: &channels,
+            meters: &names,
+            is_whole: faults.is_empty(),
+        };
+        let tables = named(file, "layout", faults);
+        let read = tables.iter();
+        read.filter_map(|table| layout::read(table, &bindable, faults))
+            .collect::<Vec<_>>()
+    };
     let known: run::Known<'_> = faults.is_empty().then_some(&quantity_of as _);
     let runs = named(file, "run", faults);
     let runs = runs
         .iter()
-        .filter_map(|table| run::read(table, known, faults))
+        .filter_map(|table| run::read(table, known, &layouts, faults))
         .collect();
     let (lines, mut sources) = sources.finish(faults)?;
     identity::warn_other_number(file, (&meters, &channels), (&lines, &sources), warnings);
@@ -126,6 +152,7 @@ fn read(
         meters,
         envelopes,
         certificates,
+        layouts,
         runs,
         revision,
     })

@@ -161,6 +161,12 @@ pub const TOPS: &[Top] = &[
         keys: crate::derived::DERIVED,
     },
     Top {
+        name: "layout",
+        named: true,
+        about: "Where the probes stand in a duct or a work zone, and which channels read there. Runs and evaluations refer to it by name.",
+        keys: crate::layout::LAYOUT,
+    },
+    Top {
         name: "run",
         named: true,
         about: "A template of runs: `zonda run start --template NAME` asks for a run as it stands here; what is said on the command line goes before it.",

@@ -17,6 +17,7 @@ pub mod iio;
 pub mod instrument;
 pub mod keys;
 mod known;
+pub mod layout;
 mod line;
 mod meter;
 mod module;
@@ -36,7 +37,7 @@ pub mod tables;
 mod text;
 
 pub use accuracy::Accuracy;
-pub use check::{Checked, check, check_with};
+pub use check::{Checked, check, check_revision, check_with};
 pub use derived::DerivedPlan;
 pub use fault::{Fault, Faults};
 pub use identity::{Expected, IdentityPlan, IdentityQuestion, TextIdentityPlan};
@@ -45,6 +46,7 @@ pub use instrument::{
     AccuracyPlan, BothWays, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, OutputPlan,
     ProbePlan, StuckPlan, Way,
 };
+pub use layout::{LayoutForm, LayoutPlan};
 pub use line::read_address;
 pub use plan::*;
 pub use run::RunPlan;

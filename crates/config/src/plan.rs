@@ -17,6 +17,7 @@ use crate::iio::IioPlan;
 use crate::instrument::{
     AccuracyPlan, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, StuckPlan, Way,
 };
+use crate::layout::LayoutPlan;
 use crate::run::RunPlan;
 
 /// Everything the file says, checked.
@@ -40,6 +41,8 @@ pub struct Config {
     pub envelopes: Vec<EnvelopePlan>,
     /// The certificates, in the order of the file.
     pub certificates: Vec<CertificatePlan>,
+    /// The layouts, in the order of the file.
+    pub layouts: Vec<LayoutPlan>,
     /// The templates of runs, in the order of the file.
     pub runs: Vec<RunPlan>,
     /// The text that this was read from, and its hash.

@@ -6,6 +6,7 @@ use zonda_model::{ChannelName, Name, Quantity};
 use crate::check::{NamedSection, read_name};
 use crate::fault::Fault;
 use crate::keys::{Key, Kind, may};
+use crate::layout::{self, LayoutPlan};
 use crate::section::Section;
 
 /// `[run.NAME]`
@@ -93,6 +94,7 @@ pub(crate) type Known<'a> = Option<&'a dyn Fn(&ChannelName) -> Option<Quantity>>
 pub(crate) fn read(
     table: &NamedSection<'_, '_>,
     known: Known<'_>,
+    layouts: &[LayoutPlan],
     faults: &mut Vec<Fault>,
 ) -> Option<RunPlan> {
     let section = &table.section;
@@ -113,6 +115,9 @@ pub(crate) fn read(
         },
         faults,
     );
+    if let Some(wanted) = section.text("layout") {
+        layout::check_name(&wanted, layouts, known.is_some(), faults);
+    }
     let said = |key| section.text(key).map(|at| at.value.to_owned());
     let kinds = section.texts("evaluations").unwrap_or_default();
     Some(RunPlan {

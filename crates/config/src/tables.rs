@@ -41,7 +41,7 @@ impl<'a> Tables<'a> {
         for (path, table) in &self.texts {
             let Ok(table) = table else { continue };
             // Writing into a String cannot fail.
-            let _ = write!(whole, "\n# The table `{}`:", path.escape_debug());
+            let _ = write!(whole, "{HEAD}{}`:", path.escape_debug());
             for line in table.lines() {
                 let clean: String = line
                     .chars()
@@ -55,9 +55,49 @@ impl<'a> Tables<'a> {
     }
 }
 
+/// The text of a revision taken apart again: the configuration's own, and the tables behind it by their paths as written there.
+pub(crate) fn take_apart(whole: &str) -> (&str, BTreeMap<String, String>) {
+    let begins = whole.match_indices(HEAD).map(|(at, _)| at);
+    let is_tables = |at: &usize| {
+        let mut lines = whole[*at..].lines();
+        lines.all(|line| line.is_empty() || line.starts_with('#'))
+    };
+    let Some(begin) = begins.into_iter().find(is_tables) else {
+        return (whole, BTreeMap::new());
+    };
+    let mut tables = BTreeMap::new();
+    for part in whole[begin..].split(HEAD).skip(1) {
+        let Some((path, lines)) = part.split_once("`:") else {
+            continue;
+        };
+        let lines = lines.lines().filter_map(|line| line.strip_prefix("#   "));
+        let table: String = lines.flat_map(|line| [line, "\n"]).collect();
+        tables.insert(path.to_owned(), table);
+    }
+    (&whole[..begin], tables)
+}
+
+/// What stands before each table in a revision.
+const HEAD: &str = "\n# The table `";
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_revision_is_taken_apart_as_it_was_put_together() {
+        let read = |path: &str| Ok(format!("certificate,{path}\nk,2\n"));
+        let mut tables = Tables::new(&read);
+        tables.text("K.csv").unwrap();
+        tables.text("L.csv").unwrap();
+        let text = "a = 1\n# The table `x`:\nb = 2\n";
+        let whole = tables.append_to(text);
+        let (own, tables) = take_apart(&whole);
+        assert_eq!(own, text);
+        assert_eq!(tables["K.csv"], "certificate,K.csv\nk,2\n");
+        assert_eq!(tables.len(), 2);
+        assert_eq!(take_apart(text).0, text);
+    }
 
     #[test]
     fn a_table_is_read_once_and_stands_in_the_revision() {

@@ -12,7 +12,7 @@ mod limits;
 mod state;
 
 pub use condition::{BadCondition, Condition, Turn};
-pub use limits::{BadLimits, Begin, Finish, spelled};
+pub use limits::{BadLimits, Begin, Finish, duration, spelled};
 pub use state::{Ended, Illegal, LATE_MAX, Moment, Reason, Running, State, Step, Stretch, Waiting};
 
 /// The key of a run in its record; later ones have higher keys.

@@ -15,7 +15,6 @@ pub mod board;
 pub mod correction;
 mod derived;
 mod desk;
-pub mod doubts;
 mod finding;
 pub mod loopcheck;
 mod mapper;

@@ -6,7 +6,7 @@ use anyhow::{Context, Result};
 use cargo_metadata::{DependencyKind, Metadata, Node, Package, PackageId};
 
 /// The arrows that are allowed between our crates, lowest first. Everyone may use the model.
-const ARROWS: [(&str, &[&str]); 18] = [
+const ARROWS: [(&str, &[&str]); 19] = [
     ("zonda-model", &[]),
     ("zonda-uncertainty", &["zonda-model"]),
     ("zonda-signal", &["zonda-uncertainty", "zonda-model"]),
@@ -20,7 +20,13 @@ const ARROWS: [(&str, &[&str]); 18] = [
     ),
     (
         "zonda-config",
-        &["zonda-signal", "zonda-protocol", "zonda-air", "zonda-model"],
+        &[
+            "zonda-signal",
+            "zonda-protocol",
+            "zonda-evaluate",
+            "zonda-air",
+            "zonda-model",
+        ],
     ),
     (
         "zonda-lines",
@@ -28,8 +34,26 @@ const ARROWS: [(&str, &[&str]); 18] = [
     ),
     ("zonda-store", &["zonda-model"]),
     (
+        "zonda-assess",
+        &[
+            "zonda-store",
+            "zonda-config",
+            "zonda-signal",
+            "zonda-evaluate",
+            "zonda-proof",
+            "zonda-air",
+            "zonda-model",
+        ],
+    ),
+    (
         "zonda-report",
-        &["zonda-store", "zonda-evaluate", "zonda-air", "zonda-model"],
+        &[
+            "zonda-assess",
+            "zonda-store",
+            "zonda-evaluate",
+            "zonda-air",
+            "zonda-model",
+        ],
     ),
     (
         "zonda-station",
@@ -48,6 +72,7 @@ const ARROWS: [(&str, &[&str]); 18] = [
         "zonda-http",
         &[
             "zonda-station",
+            "zonda-assess",
             "zonda-proof",
             "zonda-report",
             "zonda-lines",
@@ -62,6 +87,7 @@ const ARROWS: [(&str, &[&str]); 18] = [
         &[
             "zonda-http",
             "zonda-report",
+            "zonda-assess",
             "zonda-station",
             "zonda-rig",
             "zonda-lines",
@@ -76,7 +102,7 @@ const ARROWS: [(&str, &[&str]); 18] = [
     ),
     // The suites meet the program from outside: through its command line, its API and its files.
     ("zonda-tests", &[]),
-    ("xtask", &["zonda-config", "zonda-model"]),
+    ("xtask", &["zonda-assess", "zonda-config", "zonda-model"]),
 ];
 
 /// Crates without I/O, clock or async.

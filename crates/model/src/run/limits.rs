@@ -170,7 +170,7 @@ fn time(text: &str) -> Result<Stamp, BadLimits> {
 }
 
 /// A length of time as people write it; `None` where it is none or negative.
-pub(super) fn duration(text: &str) -> Option<Duration> {
+pub fn duration(text: &str) -> Option<Duration> {
     let span = text.trim().parse::<jiff::SignedDuration>().ok()?;
     Duration::try_from(span).ok()
 }

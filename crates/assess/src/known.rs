@@ -1,0 +1,170 @@
+//! How well means are known: a channel's doubts by its configuration and the scatter of what was read; a derived channel's by
+//! those of its inputs.
+
+use std::collections::BTreeMap;
+
+use zonda_config::{Config, DerivedPlan};
+use zonda_evaluate::doubt::{self, BadDoubts, ChannelDoubts};
+use zonda_evaluate::uncertainty::{BadBudget, Budget, Origin};
+use zonda_evaluate::{Doubt, Mean};
+
+use crate::doubts;
+use crate::intake::Feed;
+use crate::work::Scene;
+
+/// What a mean came to: with its budget, or without where too few readings tell their scatter.
+pub(crate) enum Known {
+    /// With its uncertainty.
+    Well(Budget),
+    /// Without, and why.
+    Barely(String),
+}
+
+/// Means by channel, for derived ones.
+pub(crate) type Means<'a> = BTreeMap<&'a str, f64>;
+
+/// What the configuration says of a channel that reads `value`.
+pub(crate) fn doubts_of(scene: &Scene<'_>, feed: &Feed, value: f64) -> ChannelDoubts {
+    let found = scene.past.channel(feed.name.as_str());
+    let said = found.and_then(|(config, index)| doubts::of(config, index, value, scene.day()));
+    said.unwrap_or_else(|| unknown(feed))
+}
+
+/// Nothing is known of it: its certificate stands for all that is not.
+fn unknown(feed: &Feed) -> ChannelDoubts {
+    ChannelDoubts {
+        drift: Doubt::Absent,
+        output: Doubt::Absent,
+        converter: Doubt::Absent,
+        step: Doubt::Absent,
+        ..ChannelDoubts::new(feed.name.to_string(), feed.quantity)
+    }
+}
+
+/// The mean of a channel, with what is known of it.
+pub(crate) fn of_mean(scene: &Scene<'_>, feed: &Feed, mean: &Mean, means: &Means<'_>) -> Known {
+    let found = scene.past.channel(feed.name.as_str());
+    let derived = found.and_then(|(config, index)| Some((config, law(config, index)?)));
+    let budget = match derived {
+        Some((config, plan)) => derived_mean(scene, config, plan, feed, mean, means),
+        None => doubts_of(scene, feed, mean.mean).of_mean(mean),
+    };
+    match budget {
+        Ok(budget) => Known::Well(budget),
+        Err(why) => Known::Barely(why.to_string()),
+    }
+}
+
+fn law(config: &Config, channel: usize) -> Option<&DerivedPlan> {
+    config.derived.iter().find(|plan| plan.channel == channel)
+}
+
+/// The channels that a channel is worked out from, down to the measured ones.
+pub(crate) fn sources(scene: &Scene<'_>, feed: &Feed) -> Vec<String> {
+    let mut names = Vec::new();
+    if let Some((config, index)) = scene.past.channel(feed.name.as_str()) {
+        gather(config, index, &mut names);
+    }
+    names
+}
+
+fn gather(config: &Config, channel: usize, names: &mut Vec<String>) {
+    let Some(plan) = law(config, channel) else {
+        return;
+    };
+    for input in &plan.inputs {
+        if let Some(channel) = config.channels.get(*input) {
+            let name = channel.name.to_string();
+            if !names.contains(&name) {
+                names.push(name);
+            }
+            gather(config, *input, names);
+        }
+    }
+}
+
+/// The derived channel's own scatter, and what is doubtful about its inputs at their means.
+fn derived_mean(
+    scene: &Scene<'_>,
+    config: &Config,
+    plan: &DerivedPlan,
+    feed: &Feed,
+    mean: &Mean,
+    means: &Means<'_>,
+) -> Result<Budget, BadDoubts> {
+    let what = format!("mean of {}", feed.name);
+    let of_inputs = through_law(scene, config, plan, feed.name.as_str(), means)?;
+    let scatter = doubt::scatter(feed.name.as_str(), feed.quantity, mean)?;
+    let draft = Budget::draft(what, mean.mean, feed.quantity.si()).row(scatter, 1.0);
+    let draft = match &of_inputs {
+        Some(budget) => draft.through(budget, 1.0),
+        None => draft.omitting(Origin::new(feed.name.to_string(), "its inputs")),
+    };
+    Ok(draft.finish()?)
+}
+
+/// The law at the means of its inputs; `None` where one has no mean or the law no value there.
+fn through_law(
+    scene: &Scene<'_>,
+    config: &Config,
+    plan: &DerivedPlan,
+    name: &str,
+    means: &Means<'_>,
+) -> Result<Option<Budget>, BadDoubts> {
+    let mut inputs = Vec::new();
+    let mut values = Vec::new();
+    for index in &plan.inputs {
+        let Some(channel) = config.channels.get(*index) else {
+            return Ok(None);
+        };
+        let Some(value) = means.get(channel.name.as_str()).copied() else {
+            return Ok(None);
+        };
+        let deeper = match law(config, *index) {
+            Some(inner) => through_law(scene, config, inner, channel.name.as_str(), means)?,
+            None => match doubts::of(config, *index, value, scene.day()) {
+                Some(doubts) => Some(doubts.at(value)?),
+                None => None,
+            },
+        };
+        let Some(budget) = deeper else {
+            return Ok(None);
+        };
+        inputs.push(budget);
+        values.push(value);
+    }
+    let Ok(value) = plan.law.value(&values) else {
+        return Ok(None);
+    };
+    let unit = config.channels[plan.channel].quantity.si();
+    let mut draft = Budget::draft(name, value, unit);
+    for (index, input) in inputs.iter().enumerate() {
+        let Some(slope) = slope(plan, &values, index, input.u()) else {
+            return Ok(None);
+        };
+        draft = draft.through(input, slope);
+    }
+    Ok(Some(draft.finish()?))
+}
+
+/// ∂f/∂xᵢ by its difference over ±u(xᵢ) (JCGM 100:2008, 5.1.3, note 2), or over a millionth where nothing is in doubt.
+fn slope(plan: &DerivedPlan, values: &[f64], index: usize, u: f64) -> Option<f64> {
+    let step = if u > 0.0 {
+        u
+    } else {
+        1e-6 * values[index].abs().max(1.0)
+    };
+    let at = |value: f64| {
+        let mut moved = values.to_vec();
+        moved[index] = value;
+        plan.law.value(&moved).ok()
+    };
+    let (above, below) = (at(values[index] + step)?, at(values[index] - step)?);
+    Some((above - below) / (2.0 * step))
+}
+
+impl From<BadBudget> for Known {
+    fn from(why: BadBudget) -> Self {
+        Self::Barely(why.to_string())
+    }
+}
