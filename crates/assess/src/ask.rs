@@ -41,7 +41,7 @@ pub struct Basics {
     #[schema(value_type = Option<String>, example = "2026-11-25T22:00:00Z")]
     pub to: Option<Edge>,
     /// Flags that do not keep a reading out; by default only readings against which nothing speaks are used.
-    #[serde(default, skip_serializing_if = "Flags::is_empty")]
+    #[serde(default)]
     #[schema(value_type = Vec<String>, example = json!(["calibration_overdue"]))]
     pub allow: Flags,
     /// The share of the stretch that used readings must speak for, above 0, at most 1; 0.9 by default.
@@ -168,7 +168,7 @@ pub struct UniformityAsk {
     #[schema(value_type = Option<String>)]
     pub tolerance: Option<Quantified>,
     /// From which moment on.
-    #[serde(default, skip_serializing_if = "is_begin")]
+    #[serde(default)]
     pub since: Since,
     /// Over how long a place must be steady, or stay in tolerance; 10 min by default.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -265,16 +265,6 @@ pub struct HeatAsk {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>)]
     pub within: Option<Reach>,
-}
-
-fn is_begin(since: &Since) -> bool {
-    *since == Since::Begin
-}
-
-impl Flags {
-    fn is_empty(&self) -> bool {
-        self.0.is_empty()
-    }
 }
 
 /// The keys of [`Basics`].
@@ -379,9 +369,10 @@ impl<'de> Deserialize<'de> for Ask {
         let question = serde_json::from_value(Value::Object(own)).map_err(|error| {
             let also = BASICS.join("`, `");
             let text = plain(&error);
-            D::Error::custom(match text.contains("unknown field") {
-                true => format!("{text}, and of every kind `{also}`"),
-                false => text,
+            D::Error::custom(if text.contains("unknown field") {
+                format!("{text}, and of every kind `{also}`")
+            } else {
+                text
             })
         })?;
         Ok(Self { question, basics })

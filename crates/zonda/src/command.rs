@@ -6,6 +6,7 @@ pub(crate) mod check;
 mod correct;
 mod demo;
 mod discover;
+mod evaluate;
 mod export;
 mod loopcheck;
 mod plan;
@@ -33,6 +34,7 @@ pub(crate) enum Command {
     Correct(correct::Correct),
     Verify(verify::Verify),
     Run(run::RunCommand),
+    Evaluate(Box<evaluate::Evaluate>),
     Rig(rig::RigCommand),
     Bench(bench::Bench),
     Air(air::Air),
@@ -53,6 +55,7 @@ impl Command {
             Self::Correct(correct) => correct.run(),
             Self::Verify(verify) => verify.run(),
             Self::Run(order) => order.run(),
+            Self::Evaluate(ask) => ask.run(),
             Self::Rig(rig) => rig.run(),
             Self::Bench(bench) => bench.run(),
             Self::Air(air) => air.run(),

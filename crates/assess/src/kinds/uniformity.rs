@@ -213,7 +213,7 @@ impl Zone {
         parts
             .results
             .extend(self.spreads(scene, found, budgets.as_ref(), &names));
-        parts.results.extend(self.times(found));
+        parts.results.extend(Self::times(found));
         parts.results.push(Figure::count(
             "complete scans",
             found.complete,
@@ -326,7 +326,7 @@ impl Zone {
         made
     }
 
-    fn times(&self, found: &Uniformity) -> Vec<Figure> {
+    fn times(found: &Uniformity) -> Vec<Figure> {
         let Some(deviation) = &found.deviation else {
             return Vec::new();
         };
