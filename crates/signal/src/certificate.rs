@@ -108,6 +108,16 @@ pub enum Method {
     LeastSquares,
 }
 
+impl Method {
+    /// The words for a person.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Interpolation => "interpolation",
+            Self::LeastSquares => "least squares",
+        }
+    }
+}
+
 /// A certificate, checked, and the correction that follows from it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Certificate {

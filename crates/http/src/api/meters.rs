@@ -10,9 +10,6 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use zonda_config::{CertificatePlan, Config, EnvelopePlan, MeterPlan, OutputPlan, ProbePlan, Way};
 use zonda_model::{Name, Quality, Stamp};
-use zonda_signal::Method;
-use zonda_signal::certificate::Point;
-use zonda_signal::envelope::BandSi;
 
 use super::Shared;
 
@@ -207,27 +204,28 @@ fn output(config: &Config, plan: &OutputPlan) -> MeterOutput {
 
 fn envelope(plan: &EnvelopePlan) -> ShownEnvelope {
     let (from, to) = plan.envelope.temperature();
+    let bands = plan.envelope.bands().iter().map(|band| Band {
+        from: band.from,
+        to: band.to,
+        velocity_min: band.velocity_min,
+        velocity_max: band.velocity_max,
+    });
     ShownEnvelope {
         name: plan.name.to_string(),
         temperature: Reach { from, to },
-        bands: plan.envelope.bands().iter().map(Band::from).collect(),
-    }
-}
-
-impl From<&BandSi> for Band {
-    fn from(band: &BandSi) -> Self {
-        Self {
-            from: band.from,
-            to: band.to,
-            velocity_min: band.velocity_min,
-            velocity_max: band.velocity_max,
-        }
+        bands: bands.collect(),
     }
 }
 
 fn certificate(plan: &CertificatePlan, today: Date) -> ShownCertificate {
     let (paper, heading) = (&plan.certificate, plan.certificate.heading());
     let range = paper.range();
+    let points = paper.points().iter().map(|point| CertificatePoint {
+        reference: point.reference,
+        reading: point.reading,
+        uncertainty: point.uncertainty,
+        k: point.k,
+    });
     ShownCertificate {
         name: plan.name.to_string(),
         number: heading.number.clone(),
@@ -245,22 +243,8 @@ fn certificate(plan: &CertificatePlan, today: Date) -> ShownCertificate {
             from: range.from,
             to: range.to,
         },
-        method: match paper.method() {
-            Method::Interpolation => "interpolation",
-            Method::LeastSquares => "least squares",
-        },
-        points: paper.points().iter().map(CertificatePoint::from).collect(),
-    }
-}
-
-impl From<&Point> for CertificatePoint {
-    fn from(point: &Point) -> Self {
-        Self {
-            reference: point.reference,
-            reading: point.reading,
-            uncertainty: point.uncertainty,
-            k: point.k,
-        }
+        method: paper.method().word(),
+        points: points.collect(),
     }
 }
 
