@@ -14,6 +14,7 @@ mod wide;
 
 use jiff::tz::TimeZone;
 
+pub(crate) use cells::is_formula;
 pub use gaps::{GapRow, Gaps};
 pub use long::Long;
 pub(crate) use preamble::write_preamble;

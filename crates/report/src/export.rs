@@ -5,6 +5,8 @@
 //! its next chunk; what was written until then must not pass for a whole file.
 
 use std::collections::HashMap;
+use std::fs::File;
+use std::io::Read as _;
 
 use jiff::Timestamp;
 use zonda_model::{ChannelName, Period, Quantity, Sample, Stamp, Unit};
@@ -13,7 +15,8 @@ use zonda_store::{
 };
 
 use crate::TrueUtc;
-use crate::csv::{self, BOM, Form};
+use crate::csv::{self, BOM, Form, Zone};
+use crate::dossier::Dossier;
 use crate::gaps_ahead::GapsAhead;
 use crate::grid::{self, Cells};
 use crate::origin;
@@ -21,6 +24,7 @@ use crate::parquet;
 use crate::rows::{BadRow, Rows};
 use crate::run::RunFacts;
 use crate::table::{Column, Title};
+use crate::xlsx;
 
 /// Samples read at once: a few milliseconds of reading and 2 MB of memory.
 const PAGE: i64 = 20_000;
@@ -61,6 +65,11 @@ pub enum Format {
     },
     /// Apache Parquet, compressed: for programs that read columns.
     Parquet,
+    /// A workbook for spreadsheets: of a run, with the wide data on one of its sheets.
+    Xlsx {
+        /// Whose clock stands beside UTC.
+        zone: Zone,
+    },
 }
 
 impl Format {
@@ -143,6 +152,22 @@ pub enum ExportError {
         /// What would do.
         possible: String,
     },
+    /// A workbook is more than its wide data.
+    #[error(
+        "a workbook is made of a run, in the wide layout; name the run, or cut one out of what is recorded (`zonda run cut`)"
+    )]
+    NoWorkbook,
+    /// More rows than a sheet holds.
+    #[error(
+        "the workbook would need {rows} rows and a sheet holds {}; ask for a step of {step_s} s or more, or write CSV or Parquet",
+        xlsx::ROWS_MAX
+    )]
+    TooManyRows {
+        /// Rows it would need.
+        rows: u64,
+        /// The least step with which it would fit, s.
+        step_s: u64,
+    },
     /// The record cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -180,7 +205,11 @@ impl Request {
         let end = match &self.format {
             Format::Csv { form, .. } => format!("_{}.csv", form.dialect.word()),
             Format::Parquet => ".parquet".to_owned(),
+            Format::Xlsx { .. } => ".xlsx".to_owned(),
         };
+        if let (Some(run), Format::Xlsx { .. }) = (&self.run, &self.format) {
+            return format!("zonda_{}{end}", run.name());
+        }
         if let Some(run) = &self.run {
             return format!("zonda_{}_{}{end}", run.name(), self.layout.word());
         }
@@ -205,6 +234,8 @@ pub struct Export {
     stretches: Vec<(Stamp, Stamp)>,
     body: Body,
     text: Text,
+    /// What comes after the rows.
+    tail: Option<File>,
     is_done: bool,
 }
 
@@ -266,7 +297,12 @@ impl Export {
             None => all_of(record, known.clone(), &stretches).await?,
         };
         let columns = columns(&wanted, &record.mappings().await?, request)?;
-        let body = Body::new(request, &columns, || fastest(&wanted));
+        let body = match &request.format {
+            Format::Xlsx { zone } => {
+                Body::workbook(record, request, (&columns, zone), fastest(&wanted)).await?
+            }
+            _ => Body::new(request, &columns, || fastest(&wanted)),
+        };
         let origin = preamble(record, request, &wanted, &stretches).await?;
         let ids = wanted.iter().map(|row| row.id);
         stretches.reverse();
@@ -281,6 +317,7 @@ impl Export {
             stretches,
             body,
             text: Text::default(),
+            tail: None,
             is_done: false,
         };
         if let Format::Csv { mark: true, .. } = request.format {
@@ -314,6 +351,9 @@ impl Export {
         while !self.is_done && self.text.out.len() < CHUNK {
             self.step().await?;
         }
+        if self.is_done {
+            self.read_tail()?;
+        }
         let chunk = std::mem::replace(&mut self.text.out, Vec::with_capacity(CHUNK << 1));
         Ok((!chunk.is_empty()).then_some(chunk))
     }
@@ -337,7 +377,21 @@ impl Export {
             } else {
                 self.is_done = true;
                 self.body.end(&mut self.text.out)?;
+                self.tail = self.body.tail();
             }
+        }
+        Ok(())
+    }
+
+    /// Goes on with what comes after the rows.
+    fn read_tail(&mut self) -> Result<(), BadRow> {
+        let Some(tail) = &mut self.tail else {
+            return Ok(());
+        };
+        let room = u64::try_from(CHUNK).unwrap_or(u64::MAX);
+        let read = tail.take(room).read_to_end(&mut self.text.out)?;
+        if read == 0 {
+            self.tail = None;
         }
         Ok(())
     }
@@ -356,6 +410,44 @@ impl Body {
                 };
                 Self::Wide(Box::new(stepped), None)
             }
+        }
+    }
+
+    /// The wide data as one sheet of a workbook.
+    async fn workbook(
+        record: &Readable,
+        request: &Request,
+        (columns, zone): (&[Column], &Zone),
+        fastest: Period,
+    ) -> Result<Self, ExportError> {
+        let (Some(run), Layout::Wide(Steps { every, cells })) = (&request.run, request.layout)
+        else {
+            return Err(ExportError::NoWorkbook);
+        };
+        let step = every.unwrap_or(fastest);
+        let span = run.stretch.to.since(run.stretch.from);
+        let steps = span.as_micros() / step.duration().as_micros() + 2;
+        let rows = u64::try_from(steps).unwrap_or(u64::MAX);
+        if rows > xlsx::ROWS_MAX {
+            let least = span.as_secs() / (xlsx::ROWS_MAX - 2) + 1;
+            return Err(ExportError::TooManyRows {
+                rows,
+                step_s: least,
+            });
+        }
+        let dossier = Box::new(Dossier::load(record, (**run).clone()).await?);
+        let stepped = Stepped {
+            grid: grid::Grid::new(columns, step, cells),
+            rows: Box::new(xlsx::Wide::new(columns, cells, zone, dossier)?),
+        };
+        Ok(Self::Wide(Box::new(stepped), None))
+    }
+
+    fn tail(&mut self) -> Option<File> {
+        match self {
+            Self::Long(rows, _) => rows.tail(),
+            Self::Wide(stepped, _) => stepped.rows.tail(),
+            Self::Gaps(rows, _) => rows.tail(),
         }
     }
 
@@ -398,21 +490,22 @@ impl Body {
 fn long_rows(format: &Format, columns: &[Column]) -> Box<dyn Rows<Sample<usize>>> {
     match format {
         Format::Csv { form, .. } => Box::new(csv::Long::new(columns, form)),
-        Format::Parquet => Box::new(parquet::Long::new(columns)),
+        // A workbook is refused before it comes here.
+        Format::Parquet | Format::Xlsx { .. } => Box::new(parquet::Long::new(columns)),
     }
 }
 
 fn grid_rows(format: &Format, columns: &[Column], cells: Cells) -> Box<GridRows> {
     match format {
         Format::Csv { form, .. } => Box::new(csv::Wide::new(columns, form, cells)),
-        Format::Parquet => Box::new(parquet::Wide::new(columns, cells)),
+        Format::Parquet | Format::Xlsx { .. } => Box::new(parquet::Wide::new(columns, cells)),
     }
 }
 
 fn gap_rows(format: &Format) -> Box<GapRows> {
     match format {
         Format::Csv { form, .. } => Box::new(csv::Gaps::new(form)),
-        Format::Parquet => Box::new(parquet::Gaps::new()),
+        Format::Parquet | Format::Xlsx { .. } => Box::new(parquet::Gaps::new()),
     }
 }
 

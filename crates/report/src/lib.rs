@@ -4,6 +4,7 @@
 //! a page at a time. Where the bytes go (a file, a socket) is left to the caller.
 
 pub mod csv;
+pub mod dossier;
 pub mod export;
 mod gaps_ahead;
 pub mod grid;
@@ -13,6 +14,7 @@ mod rows;
 mod run;
 pub mod sidecar;
 pub mod table;
+mod xlsx;
 
 pub use export::{Count, Export, ExportError, Format, Layout, Request, Steps, Units};
 pub use rows::BadRow;

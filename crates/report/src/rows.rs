@@ -1,6 +1,7 @@
 //! What writes rows: one for each layout and file format.
 
 use std::fmt;
+use std::fs::File;
 
 use zonda_model::{Sample, Stamp};
 
@@ -21,6 +22,11 @@ pub(crate) trait Rows<R: ?Sized>: fmt::Debug + Send {
 
     /// Appends what is not appended yet, and what stands after the last row.
     fn end(&mut self, out: &mut Vec<u8>) -> Result<(), BadRow>;
+
+    /// What comes after all that, where it is too much for a buffer: asked for once, after the end.
+    fn tail(&mut self) -> Option<File> {
+        None
+    }
 }
 
 /// The format does not take a row.

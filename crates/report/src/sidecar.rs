@@ -32,7 +32,7 @@ pub async fn sidecar(
 ) -> Result<Value, StoreError> {
     let dialect = match &request.format {
         Format::Csv { form, .. } => form.dialect,
-        Format::Parquet => Dialect::Comma,
+        Format::Parquet | Format::Xlsx { .. } => Dialect::Comma,
     };
     let columns: Vec<_> = export
         .titles()

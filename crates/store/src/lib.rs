@@ -35,6 +35,7 @@ mod run;
 mod schema;
 mod seal;
 mod session;
+mod tally;
 mod writer;
 
 pub use backup::{Backup, BackupError};
@@ -57,3 +58,4 @@ pub use seal::{
     Ask, Covered, Covers, Fault, Flaw, MAPPED, Progress, Rule, SealHead, Verdict, Watch,
 };
 pub use session::{Session, Start};
+pub use tally::TallyRow;

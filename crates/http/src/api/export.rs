@@ -23,6 +23,8 @@ use super::when::{When, stretch};
 use super::{Params, Shared};
 use crate::problem::Problem;
 
+const XLSX: &str = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
+
 /// Exports at once.
 pub(crate) const EXPORTS_MAX: usize = 2;
 
@@ -41,9 +43,8 @@ pub(crate) struct ExportQuery {
     /// Channels, separated by commas, in the order wanted; all by default.
     ch: Option<String>,
     /// `long` (default): a record per sample; `wide`: a record per step, a column per channel; `gaps`.
-    #[serde(default)]
     #[param(inline)]
-    layout: Laid,
+    layout: Option<Laid>,
     /// Step of the wide layout, ms; the tick of the fastest channel by default.
     step_ms: Option<u64>,
     /// What a step says: `mean` (default), `nearest` or `summary` (mean, min, max, count).
@@ -53,7 +54,7 @@ pub(crate) struct ExportQuery {
     #[serde(default)]
     #[param(inline)]
     units: InUnits,
-    /// `csv` (default), or `parquet`, to which `dialect`, `tz` and `bom` mean nothing.
+    /// `csv` (default); `parquet`, to which `dialect`, `tz` and `bom` mean nothing; `xlsx`, a workbook of a run.
     #[serde(default)]
     #[param(inline)]
     format: Kind,
@@ -103,6 +104,7 @@ enum Kind {
     #[default]
     Csv,
     Parquet,
+    Xlsx,
 }
 
 #[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
@@ -129,10 +131,10 @@ pub(crate) async fn export(
     answer(&shared, request, permit).await
 }
 
-/// A run's stretch and channels as CSV or Parquet, streamed, as `/api/v1/export` does; `from`, `to`
+/// A run's stretch and channels as CSV, Parquet or a workbook, streamed, as `/api/v1/export` does; `from`, `to`
 /// and `last_s` are refused, since the run says from when to when.
 #[utoipa::path(get, path = "/api/v1/runs/{id}/export", tag = "runs", params(("id" = i64, Path, description = "its number"), ExportQuery),
-    responses((status = 200, content((String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"))),
+    responses((status = 200, content((String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"))),
         (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json", description = "it covers no stretch of the record"),
         (status = 503, body = Problem, content_type = "application/problem+json", description = "two exports are under way")))]
@@ -177,6 +179,7 @@ async fn answer(
             match request.format {
                 Format::Csv { .. } => "text/csv; charset=utf-8; header=present",
                 Format::Parquet => "application/vnd.apache.parquet",
+                Format::Xlsx { .. } => XLSX,
             }
             .to_owned(),
         ),
@@ -213,11 +216,15 @@ fn request_of(
         Some("local") => Zone::Local(zone_of(&view.config.station.time_zone)?),
         Some(name) => Zone::Local(zone_of(name)?),
     };
+    let layout = match (query.format, query.layout) {
+        (Kind::Xlsx, None) => Laid::Wide,
+        (_, layout) => layout.unwrap_or_default(),
+    };
     Ok(Request {
         range,
         run: None,
         channels: query.ch.as_deref().map(names).transpose()?,
-        layout: layout_of(query)?,
+        layout: layout_of(query, layout)?,
         units: match query.units {
             InUnits::Si => Units::Si,
             InUnits::Configured => Units::Configured,
@@ -226,6 +233,7 @@ fn request_of(
         own_units: Vec::new(),
         format: match query.format {
             Kind::Parquet => Format::Parquet,
+            Kind::Xlsx => Format::Xlsx { zone },
             Kind::Csv => Format::Csv {
                 form: Form {
                     dialect: match query.dialect {
@@ -252,7 +260,7 @@ fn length_of(query: &ExportQuery) -> Result<Duration, Problem> {
     }
 }
 
-fn layout_of(query: &ExportQuery) -> Result<Layout, Problem> {
+fn layout_of(query: &ExportQuery, layout: Laid) -> Result<Layout, Problem> {
     let step = query
         .step_ms
         .map(|ms| Period::new(Duration::from_millis(ms)))
@@ -263,7 +271,7 @@ fn layout_of(query: &ExportQuery) -> Result<Layout, Problem> {
         Some(Said::Nearest) => Cells::Nearest,
         Some(Said::Summary) => Cells::Summary,
     };
-    match query.layout {
+    match layout {
         Laid::Wide => Ok(Layout::Wide(Steps { every: step, cells })),
         _ if step.is_some() || query.cells.is_some() => Err(Problem::bad_request(
             "`step_ms` and `cells` belong to `layout=wide`.",
@@ -322,9 +330,10 @@ impl From<ExportError> for Problem {
     fn from(error: ExportError) -> Self {
         match error {
             ExportError::UnknownChannel(name) => super::unknown_channel(name.as_str()),
-            error @ (ExportError::EmptyRange { .. } | ExportError::UnfitUnit { .. }) => {
-                Self::bad_request(error.to_string())
-            }
+            error @ (ExportError::EmptyRange { .. }
+            | ExportError::UnfitUnit { .. }
+            | ExportError::NoWorkbook
+            | ExportError::TooManyRows { .. }) => Self::bad_request(format!("{error}.")),
             ExportError::Store(error) => error.into(),
             ExportError::Row(error) => Self::internal("the export failed", &error),
         }

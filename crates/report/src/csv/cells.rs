@@ -106,7 +106,7 @@ fn push_text(out: &mut Vec<u8>, text: &str, dialect: Dialect) {
 
 /// True for a text that a spreadsheet would run, or strip down to one that it would. A leading
 /// apostrophe makes it text there. Numbers never come this way, so that -12.3 stays a number.
-fn is_formula(text: &str) -> bool {
+pub(crate) fn is_formula(text: &str) -> bool {
     text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'])
 }
 

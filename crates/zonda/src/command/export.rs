@@ -1,4 +1,4 @@
-//! `zonda export`: CSV from the record, with or without a daemon at work.
+//! `zonda export`: files from the record, with or without a daemon at work.
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -22,7 +22,7 @@ use crate::host::Signals;
 use crate::when;
 use crate::whole_file::WholeFile;
 
-/// Write CSV or Parquet from the record. Reads the file itself: a daemon may be recording into it or not.
+/// Write CSV, Parquet or a workbook (XLSX) from the record. Reads the file itself: a daemon may be recording into it or not.
 ///
 /// Everything by default; narrow it down by time and channels. Times are UTC unless --tz asks for a
 /// local column beside it.
@@ -36,6 +36,7 @@ use crate::whole_file::WholeFile;
     zonda export --data data --from '2026-11-24 22:00' --to '2026-11-25 06:00' --tz Europe/Berlin -o night.csv\n  \
     zonda export --data data --layout wide --step 10m --cells summary --units us -o night.csv\n  \
     zonda export --data data --run night-1 --layout wide --sidecars -o night-1.csv\n  \
+    zonda export --data data --run night-1 -o night-1.xlsx\n  \
     zonda export --data data --layout gaps            (what is missing, and why)\n  \
     zonda export --data data --channels Z1-left.velocity,Z1-left.temperature")]
 pub(crate) struct Export {
@@ -45,9 +46,9 @@ pub(crate) struct Export {
     /// The format; by default what the name of the output ends in, else CSV.
     #[arg(long, value_enum)]
     format: Option<Kind>,
-    /// How the rows are laid out.
-    #[arg(long, value_enum, default_value_t = Laid::Long)]
-    layout: Laid,
+    /// How the rows are laid out; long by default, and of a workbook always wide.
+    #[arg(long, value_enum)]
+    layout: Option<Laid>,
     /// A run: its stretch and its channels, and with --sidecars all that was said of it.
     #[arg(long, value_name = "NAME", conflicts_with_all = ["from", "to", "last"])]
     run: Option<String>,
@@ -106,6 +107,8 @@ enum Kind {
     Csv,
     /// Apache Parquet, with units in the fields' metadata.
     Parquet,
+    /// A workbook of a run: summary, charts, wide data, gaps, events, instruments.
+    Xlsx,
 }
 
 /// How an export is laid out.
@@ -248,7 +251,11 @@ impl Export {
                     .with_context(|| format!("--channels: `{name}`"))
             })
             .collect::<Result<Vec<_>, _>>()?;
-        let layout = match self.layout {
+        let default = match self.format() {
+            Kind::Xlsx => Laid::Wide,
+            Kind::Csv | Kind::Parquet => Laid::Long,
+        };
+        let layout = match self.layout.unwrap_or(default) {
             Laid::Long => Layout::Long,
             Laid::Gaps => Layout::Gaps,
             Laid::Wide => Layout::Wide(Steps {
@@ -286,6 +293,9 @@ impl Export {
             own_units: self.unit.clone(),
             format: match self.format() {
                 Kind::Parquet => Format::Parquet,
+                Kind::Xlsx => Format::Xlsx {
+                    zone: zone.map_or(Zone::Utc, Zone::Local),
+                },
                 Kind::Csv => Format::Csv {
                     form: Form {
                         dialect: if self.decimal_comma {
@@ -306,6 +316,7 @@ impl Export {
         let ending = self.output.as_deref().and_then(Path::extension);
         let by_name = match ending.and_then(|ending| ending.to_str()) {
             Some("parquet") => Kind::Parquet,
+            Some("xlsx") => Kind::Xlsx,
             _ => Kind::Csv,
         };
         self.format.unwrap_or(by_name)
