@@ -1,6 +1,6 @@
 //! The outside peers of the suites: programs that are not ours, to test against something else
-//! than our own echo. Python packages go into `target/venv`, pinned with hashes; the rest comes
-//! from Debian where we may install it.
+//! than our own echo. Python packages go into `target/venv`, those of the page's tests beside these,
+//! both pinned with hashes; the rest comes from Debian where we may install it.
 //!
 //! What is missing and may not be installed is named with the command that would bring it; the
 //! suites that need it then say so themselves and count as ignored, never as passed.
@@ -14,7 +14,9 @@ use anyhow::{Context, Result};
 use crate::shell;
 
 /// Debian's packages that suites use; each brings a program of its own name.
-const DEBIAN: [&str; 2] = ["faketime", "strace"];
+const DEBIAN: [&str; 4] = ["faketime", "strace", "chromium", "npm"];
+/// Where the page's tests have their packages.
+const PAGE: &str = "crates/http/tests/page";
 
 /// Installs the peers and says where their Python is; true where it could be had.
 ///
@@ -43,6 +45,7 @@ pub(crate) fn install(target: &Path) -> Result<Option<PathBuf>> {
     if !wanted.is_empty() {
         install_debian(&wanted)?;
     }
+    install_page()?;
     if !has_venv() {
         eprintln!(
             "xtask: python3 with its venv module is missing; the outside suites are left out"
@@ -81,6 +84,28 @@ fn install_debian(packages: &[&str]) -> Result<()> {
             .args(["install", "--yes", "--no-install-recommends"])
             .args(packages),
     )
+}
+
+/// Makes `node_modules` for the page's tests, or keeps those that were made from the same lock file.
+fn install_page() -> Result<()> {
+    let folder = shell::root().join(PAGE);
+    let lock = folder.join("package-lock.json");
+    let wanted = fs::read(&lock).with_context(|| format!("could not read {}", lock.display()))?;
+    let installed = folder.join("node_modules/installed-lock.json");
+    if fs::read(&installed).is_ok_and(|text| text == wanted) {
+        return Ok(());
+    }
+    if shell::find_program("npm").is_none() {
+        eprintln!("xtask: npm is missing; the page is not looked through for accessibility");
+        return Ok(());
+    }
+    shell::must(
+        Command::new("npm")
+            .args(["ci", "--ignore-scripts", "--no-audit", "--no-fund"])
+            .current_dir(&folder),
+    )?;
+    fs::write(&installed, wanted)?;
+    Ok(())
 }
 
 /// Makes `target/venv`, or keeps the one that was made from the same requirements.

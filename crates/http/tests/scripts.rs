@@ -30,6 +30,11 @@ fn main() -> ExitCode {
     let trials = vec![
         trial("what_the_modules_compute", &[node], modules),
         trial("the_page_in_a_browser", &[node, chromium], browser),
+        trial(
+            "the_page_for_everybody",
+            &[node, chromium, axe()],
+            everybody,
+        ),
     ];
     libtest_mimic::run(&arguments, trials).exit_code()
 }
@@ -40,6 +45,12 @@ fn found(program: &str, words: &[&str], missing: &'static str) -> Missing {
     let output = Command::new(program).args(words).output();
     let is_there = output.is_ok_and(|output| output.status.success());
     (!is_there).then_some(missing)
+}
+
+/// The checker of accessibility, where npm has put it.
+fn axe() -> Missing {
+    let is_there = script("node_modules/axe-core/axe.min.js").exists();
+    (!is_there).then_some("needs `cargo xtask peers`, or npm ci in crates/http/tests/page")
 }
 
 fn trial(name: &str, missing: &[Missing], body: fn() -> Result<(), Failed>) -> Trial {
@@ -68,11 +79,20 @@ fn modules() -> Result<(), Failed> {
     Err(String::from_utf8_lossy(&output.stdout).into_owned().into())
 }
 
+fn browser() -> Result<(), Failed> {
+    play("browser.mjs")
+}
+
+fn everybody() -> Result<(), Failed> {
+    play("everybody.mjs")
+}
+
+/// Runs a script that looks at the page of a stage of its own.
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
-async fn browser() -> Result<(), Failed> {
+async fn play(name: &str) -> Result<(), Failed> {
     let mut stage = Stage::new().await?;
     let mut node = tokio::process::Command::new("node")
-        .arg(script("browser.mjs"))
+        .arg(script(name))
         .args([format!("http://{}/", stage.address), "chromium".to_owned()])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())

@@ -1,13 +1,10 @@
-// The page in Chromium: the browser is driven over a pipe by its own protocol, so that Node and
-// Debian's Chromium are all this needs. The station stands on the other side of stdin and stdout: a
+// The page in Chromium. The station stands on the other side of stdin and stdout: a
 // word is sent (`stop`, `start`, `mute`, `speak`, `hold`, `go`), and `done` comes back.
 
 import assert from 'node:assert/strict'
-import { spawn } from 'node:child_process'
-import { mkdtempSync, rmSync } from 'node:fs'
-import { tmpdir } from 'node:os'
-import { join } from 'node:path'
 import { createInterface } from 'node:readline'
+
+import { Browser } from './chromium.mjs'
 
 const [, , base, program] = process.argv
 const answers = createInterface({ input: process.stdin })[Symbol.asyncIterator]()
@@ -16,84 +13,6 @@ const answers = createInterface({ input: process.stdin })[Symbol.asyncIterator](
 async function station(word) {
   process.stdout.write(`${word}\n`)
   assert.equal((await answers.next()).value, 'done', word)
-}
-
-class Browser {
-  #next = 1
-  #waiting = new Map()
-  #rest = ''
-  problems = []
-
-  constructor() {
-    this.home = mkdtempSync(join(tmpdir(), 'page-'))
-    const words = ['--headless=new', '--remote-debugging-pipe', '--no-sandbox', '--disable-gpu', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync', `--user-data-dir=${this.home}`]
-    this.process = spawn(program, words, { stdio: ['ignore', 'ignore', 'ignore', 'pipe', 'pipe'] })
-    this.process.stdio[4].setEncoding('utf8').on('data', (text) => this.#take(text))
-  }
-
-  #take(text) {
-    const parts = (this.#rest + text).split('\0')
-    this.#rest = parts.pop()
-    for (const part of parts) {
-      const { id, result, error, method, params } = JSON.parse(part)
-      if (id) this.#waiting.get(id)?.(error ? Promise.reject(new Error(error.message)) : result)
-      else this.#note(method, params)
-    }
-  }
-
-  /** Errors of scripts, and what the page's policy refused. A connection that is lost is meant. */
-  #note(method, params) {
-    if (method === 'Runtime.exceptionThrown') this.problems.push(params.exceptionDetails.exception?.description ?? params.exceptionDetails.text)
-    if (method === 'Log.entryAdded' && params.entry.level === 'error' && !/ERR_CONNECTION|ERR_INCOMPLETE|ERR_EMPTY/.test(params.entry.text)) this.problems.push(params.entry.text)
-  }
-
-  send(method, params = {}) {
-    const id = this.#next++
-    const sessionId = this.session
-    return new Promise((resolve) => {
-      this.#waiting.set(id, resolve)
-      this.process.stdio[3].write(`${JSON.stringify({ id, method, params, sessionId })}\0`)
-    })
-  }
-
-  async open(url) {
-    const { targetId } = await this.send('Target.createTarget', { url: 'about:blank' })
-    this.session = (await this.send('Target.attachToTarget', { targetId, flatten: true })).sessionId
-    for (const domain of ['Page', 'Runtime', 'Log']) await this.send(`${domain}.enable`)
-    await this.size(1280, 900)
-    await this.send('Page.navigate', { url })
-  }
-
-  size(width, height) {
-    return this.send('Emulation.setDeviceMetricsOverride', { width, height, deviceScaleFactor: 1, mobile: false })
-  }
-
-  async value(expression) {
-    const { result, exceptionDetails } = await this.send('Runtime.evaluate', { expression, returnByValue: true, awaitPromise: true })
-    assert.equal(exceptionDetails, undefined, expression)
-    return result.value
-  }
-
-  text(selector) {
-    return this.value(`document.querySelector(${JSON.stringify(selector)})?.textContent`)
-  }
-
-  /** Waits until an expression is true; gives how long that took, ms. */
-  async until(expression, most) {
-    const begin = Date.now()
-    while (!(await this.value(expression))) {
-      assert.ok(Date.now() - begin < most, `not so within ${most} ms: ${expression}; the page says: ${await this.text('#state')}`)
-      await new Promise((resolve) => setTimeout(resolve, 50))
-    }
-    return Date.now() - begin
-  }
-
-  async end() {
-    const ended = new Promise((resolve) => this.process.once('exit', resolve))
-    this.process.kill()
-    await ended
-    rmSync(this.home, { recursive: true, force: true, maxRetries: 5 })
-  }
 }
 
 const cell = (row, name) => `document.querySelector('#rows tr:nth-child(${row}) .${name}').textContent`
@@ -164,7 +83,7 @@ async function narrow(browser) {
   await browser.size(1280, 900)
 }
 
-const browser = new Browser()
+const browser = new Browser(program)
 try {
   await browser.open(base)
   await live(browser)
