@@ -48,8 +48,33 @@ pub struct CorrectionEntry {
     pub written: Vec<ChannelId>,
     /// Channels that have to be looked at beside them.
     pub beside: Vec<ChannelId>,
-    /// Works out anew.
+    /// Works out anew what lies in one cell.
     pub rule: Rule,
+    /// The samples that are worked out together.
+    pub cells: Cells,
+}
+
+/// Samples are worked out together where they lie in one cell of a grid on the record's axis.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Cells {
+    /// How long a cell is, µs; at least 1.
+    pub width_us: i64,
+    /// Where one of them begins.
+    pub origin: Stamp,
+}
+
+impl Cells {
+    /// The samples of one time.
+    pub const MOMENTS: Self = Self {
+        width_us: 1,
+        origin: Stamp::from_micros(0),
+    };
+
+    /// The begin of the cell in which this is.
+    pub const fn begin(self, at: Stamp) -> Stamp {
+        let into = (at.micros() - self.origin.micros()).rem_euclid(self.width_us);
+        Stamp::from_micros(at.micros() - into)
+    }
 }
 
 impl std::fmt::Debug for CorrectionEntry {
@@ -252,6 +277,19 @@ impl Store {
 }
 
 impl CorrectionEntry {
+    /// From the begin of the first cell to the end of the last. What is worked out from a sample of the
+    /// stretch may lie a little after it, and needs all of its cell.
+    const fn reach(&self) -> (Stamp, Stamp) {
+        let (from, to) = self.stretch;
+        let begin = self.cells.begin(to);
+        let end = if begin.micros() < to.micros() {
+            Stamp::from_micros(begin.micros() + self.cells.width_us)
+        } else {
+            to
+        };
+        (self.cells.begin(from), end)
+    }
+
     /// All that have to be read.
     fn channels(&self) -> Vec<ChannelId> {
         let all: BTreeSet<_> = self.written.iter().chain(&self.beside).copied().collect();

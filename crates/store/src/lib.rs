@@ -40,7 +40,7 @@ mod writer;
 
 pub use backup::{Backup, BackupError};
 pub use correction::{
-    BadCorrection, ChannelPreview, CorrectionEntry, CorrectionRow, Preview, Side, UndoEntry,
+    BadCorrection, Cells, ChannelPreview, CorrectionEntry, CorrectionRow, Preview, Side, UndoEntry,
 };
 pub use error::{OpenError, StoreError};
 pub use folder::free_space;

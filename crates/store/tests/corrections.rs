@@ -14,7 +14,7 @@ use common::{EVER, OPTIONS, all, open, sample, second};
 use proptest::prelude::*;
 use zonda_model::{Code, Quality, Sample, Stamp};
 use zonda_store::{
-    Ask, BadCorrection, ChannelId, CorrectionEntry, Grid, Readable, Recorder, Rule, Store,
+    Ask, BadCorrection, Cells, ChannelId, CorrectionEntry, Grid, Readable, Recorder, Rule, Store,
     StoreError, UndoEntry,
 };
 
@@ -47,6 +47,7 @@ fn entry(from: i64, to: i64, factor: f64) -> CorrectionEntry {
         written: vec![A, B],
         beside: vec![],
         rule: times(factor),
+        cells: Cells::MOMENTS,
     }
 }
 
@@ -155,6 +156,66 @@ async fn a_correction_changes_its_stretch_and_nothing_else() {
         .await
         .unwrap();
     assert_eq!(verdict.covered.corrections, 2);
+}
+
+/// Ten seconds make a cell: `b` is what the first `a` of its cell is, and `a` changes within the stretch only.
+fn tens(from: i64, to: i64) -> CorrectionEntry {
+    let rule: Rule = Arc::new(move |together| {
+        let inside = second(from)..second(to);
+        for a in together.iter_mut().filter(|row| row.channel == A) {
+            a.value = a.value.map(|value| {
+                if inside.contains(&a.at) {
+                    value + 1000.0
+                } else {
+                    value
+                }
+            });
+        }
+        let first = together
+            .iter()
+            .find(|row| row.channel == A)
+            .and_then(|row| row.value);
+        for b in together.iter_mut().filter(|row| row.channel == B) {
+            b.value = first;
+        }
+    });
+    let cells = Cells {
+        width_us: 10_000_000,
+        origin: second(7),
+    };
+    CorrectionEntry {
+        rule,
+        cells,
+        ..entry(from, to, 1.0)
+    }
+}
+
+/// What is worked out from a sample of the stretch may lie a little after it, and needs all of its cell: however the
+/// work is cut into pieces, cells stay whole.
+#[tokio::test]
+async fn samples_of_one_cell_are_worked_out_together() {
+    let dir = tempfile::tempdir().unwrap();
+    record(dir.path(), 3000).await;
+    let store = Store::open(dir.path()).await.unwrap();
+    let before = all(store.read()).await;
+    let entry = tens(605, 2397);
+    let mut expected = before.clone();
+    for cell in
+        expected.chunk_by_mut(|one, other| entry.cells.begin(one.at) == entry.cells.begin(other.at))
+    {
+        let begin = entry.cells.begin(cell[0].at);
+        // From the cell in which the stretch begins to that in which it ends.
+        if (second(597)..second(2397)).contains(&begin) {
+            (entry.rule)(cell);
+        }
+    }
+    let id = store.correct(entry).await.unwrap();
+    assert_eq!(all(store.read()).await, expected);
+    assert_well(store.read()).await;
+    assert_charts_follow(&store).await;
+    store.undo(undo(id)).await.unwrap();
+    assert_eq!(all(store.read()).await, before);
+    assert_charts_follow(&store).await;
 }
 
 #[tokio::test]

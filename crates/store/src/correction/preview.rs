@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::work::{differs, whole_times, worked_out};
+use super::work::{differs, whole_cells, worked_out};
 use super::{BadCorrection, CorrectionEntry, rows};
 use crate::error::StoreError;
 use crate::open::Readable;
@@ -97,14 +97,22 @@ impl Readable {
             after: Side::default(),
         };
         let mut previews: Vec<_> = entry.written.iter().map(of).collect();
-        let mut from = entry.stretch.0;
-        while from < entry.stretch.1 {
+        let (mut from, to) = entry.reach();
+        let mut limit = PAGE;
+        while from < to {
             let page = self
-                .samples((from, entry.stretch.1), Some(&channels), None, PAGE)
+                .samples((from, to), Some(&channels), None, limit)
                 .await?;
-            let (page, next) = whole_times(page, PAGE, entry.stretch.1);
-            let after = worked_out(&page, &entry.rule);
+            let Some((page, next)) = whole_cells(page, limit, to, entry.cells) else {
+                limit *= 2;
+                continue;
+            };
+            let after = worked_out(&page, entry);
             for (before, after) in page.iter().zip(&after) {
+                let is_beside = before.at < entry.stretch.0 || before.at >= entry.stretch.1;
+                if is_beside && !differs(before, after) {
+                    continue;
+                }
                 let found = previews
                     .iter_mut()
                     .find(|one| one.channel == before.channel);

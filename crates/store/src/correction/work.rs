@@ -8,14 +8,13 @@ use super::rows::{
     NewRow, end, event, insert, name, note_done, refuse, refuse_unsigned, rows, seal_row,
     superseded, written,
 };
-use super::{BadCorrection, CorrectionEntry, CorrectionRow, UndoEntry};
+use super::{BadCorrection, Cells, CorrectionEntry, CorrectionRow, UndoEntry};
 use crate::error::StoreError;
 use crate::job::{Job, Step};
 use crate::read::SampleRow;
 use crate::recorder::Severity;
 use crate::rollup;
 use crate::row::{ChannelId, quality_of, sample_of};
-use crate::seal::Rule;
 
 /// Samples read for one piece: some 50 ms of work on a small board.
 const PIECE: i64 = 1000;
@@ -45,12 +44,12 @@ impl Correct {
     async fn next(&mut self, connection: &mut SqliteConnection) -> Result<Step, StoreError> {
         let Some((id, done_to)) = self.under_way else {
             let id = begin(connection, &self.entry).await?;
-            self.under_way = Some((id, self.entry.stretch.0));
+            self.under_way = Some((id, self.entry.reach().0));
             return Ok(Step::More);
         };
         let done_to = self.piece(connection, id, done_to).await?;
         self.under_way = Some((id, done_to));
-        Ok(if done_to < self.entry.stretch.1 {
+        Ok(if done_to < self.entry.reach().1 {
             Step::More
         } else {
             Step::Done(id)
@@ -64,11 +63,19 @@ impl Correct {
         id: i64,
         from: Stamp,
     ) -> Result<Stamp, StoreError> {
-        let to = self.entry.stretch.1;
+        let cells = self.entry.cells;
+        // One that was cut short before its first piece stands where its stretch begins.
+        let (from, to) = (cells.begin(from), self.entry.reach().1);
         let mut transaction = connection.begin_with("BEGIN IMMEDIATE").await?;
-        let page = page(&mut transaction, (from, to), &self.entry.channels()).await?;
-        let (page, next) = whole_times(page, PIECE, to);
-        let after = worked_out(&page, &self.entry.rule);
+        let mut limit = PIECE;
+        let (page, next) = loop {
+            let page = page(&mut transaction, (from, to), &self.entry.channels(), limit).await?;
+            match whole_cells(page, limit, to, cells) {
+                Some(found) => break found,
+                None => limit *= 2,
+            }
+        };
+        let after = worked_out(&page, &self.entry);
         for (before, after) in page.iter().zip(&after) {
             let is_written = self.entry.written.contains(&before.channel);
             if is_written && differs(before, after) {
@@ -190,7 +197,11 @@ impl Undo {
             Stamp::from_micros(last)
         };
         let after = Stamp::from_micros(last.saturating_add(1));
-        rollup::make_anew(&mut transaction, now.done_to..after).await?;
+        // What is worked out together with the first sample of the stretch may lie before it.
+        let first = rows.first().map_or(now.done_to, |row| {
+            now.done_to.min(Stamp::from_micros(row.0))
+        });
+        rollup::make_anew(&mut transaction, first..after).await?;
         note_done(&mut transaction, now.id, next).await?;
         if is_last {
             let text = format!(
@@ -222,7 +233,7 @@ async fn begin(
     refuse(&mut transaction, entry).await?;
     let (from, to) = entry.stretch;
     let name = name(&mut transaction, entry.channel).await?;
-    let first = page(&mut transaction, (from, to), &[entry.channel]).await?;
+    let first = page(&mut transaction, (from, to), &[entry.channel], 1).await?;
     if first.is_empty() {
         return Err(BadCorrection::NoSamples(name, from, to).into());
     }
@@ -315,6 +326,7 @@ async fn page(
     connection: &mut SqliteConnection,
     (from, to): (Stamp, Stamp),
     channels: &[ChannelId],
+    limit: i64,
 ) -> Result<Vec<SampleRow>, sqlx::Error> {
     let mut query = QueryBuilder::<Sqlite>::new(
         "SELECT at, channel, code, value, flags FROM sample WHERE at >= ",
@@ -328,30 +340,37 @@ async fn page(
     for channel in channels {
         list.push_bind(channel.0);
     }
-    query.push(") ORDER BY at, channel LIMIT ").push_bind(PIECE);
+    query.push(") ORDER BY at, channel LIMIT ").push_bind(limit);
     let rows = query.build().fetch_all(connection).await?;
     rows.iter().map(sample_of).collect()
 }
 
-/// A page without the samples of its last time, which the next one may go on with; and where it does.
-pub(super) fn whole_times(
+/// A page without the samples of its last cell, which the next one may go on with; and where that cell
+/// begins. `None` where there is no other cell in it.
+pub(super) fn whole_cells(
     mut page: Vec<SampleRow>,
     limit: i64,
     to: Stamp,
-) -> (Vec<SampleRow>, Stamp) {
+    cells: Cells,
+) -> Option<(Vec<SampleRow>, Stamp)> {
     let is_full = i64::try_from(page.len()).is_ok_and(|rows| rows >= limit);
-    let Some(last) = page.last().map(|last| last.at).filter(|_| is_full) else {
-        return (page, to);
+    let Some(last) = page
+        .last()
+        .map(|last| cells.begin(last.at))
+        .filter(|_| is_full)
+    else {
+        return Some((page, to));
     };
     page.retain(|row| row.at < last);
-    (page, last)
+    (!page.is_empty()).then_some((page, last))
 }
 
 /// The same samples as the rule has them.
-pub(super) fn worked_out(page: &[SampleRow], rule: &Rule) -> Vec<SampleRow> {
+pub(super) fn worked_out(page: &[SampleRow], entry: &CorrectionEntry) -> Vec<SampleRow> {
     let mut after = page.to_vec();
-    for together in after.chunk_by_mut(|one, other| one.at == other.at) {
-        rule(together);
+    let begin = |row: &SampleRow| entry.cells.begin(row.at);
+    for together in after.chunk_by_mut(|one, other| begin(one) == begin(other)) {
+        (entry.rule)(together);
     }
     after
 }
