@@ -1,6 +1,6 @@
 """Computes derived channels anew from an exported CSV, and holds them against what was recorded.
 
-    python derived.py LONG.csv DATA
+    python derived.py LONG.csv DATA [corrected]
 
 Of each input the first reading within the second counts. Where all inputs have one, there must be a derived
 sample, at the time of the last of them and with the flags that follow; where one is missing, none. Prints how much was
@@ -79,6 +79,7 @@ def expected_flags(rows, value) -> set:
     return flags
 
 
+is_corrected = sys.argv[3:] == ["corrected"]
 samples = pandas.read_csv(sys.argv[1])
 samples["at"] = pandas.to_datetime(samples["time"], format="ISO8601", utc=True).astype("datetime64[us, UTC]").astype("int64")
 samples["slot"] = samples["at"] // 1_000_000
@@ -87,7 +88,8 @@ first = samples.sort_values("at").drop_duplicates(["channel", "slot"]).set_index
 compared, valueless, missing = 0, 0, 0
 for name, (law, inputs, tolerance) in LAWS.items():
     own = samples[samples["channel"] == name]
-    assert own["code"].isna().all(), f"{name}: no device said anything, so there is no code"
+    assert (own["code"].isna() == own["value"].isna()).all(), f"{name}: the code is the number that came out, where one did"
+    assert is_corrected or own["code"].astype(float).equals(own["value"]), f"{name}: nobody corrected anything, so the code is the value"
     assert own["slot"].is_unique and len(own) >= 12, (name, len(own))
     begin, end = own["slot"].min(), own["slot"].max()
     own = own.set_index("slot")

@@ -44,13 +44,13 @@ pub(crate) fn tests() -> Vec<Trial> {
 }
 
 /// How a command ended, and what it said.
-struct Said {
-    code: Option<i32>,
-    out: String,
-    err: String,
+pub(crate) struct Said {
+    pub(crate) code: Option<i32>,
+    pub(crate) out: String,
+    pub(crate) err: String,
 }
 
-fn zonda(data: &Path, arguments: &[&str]) -> Result<Said> {
+pub(crate) fn zonda(data: &Path, arguments: &[&str]) -> Result<Said> {
     let mut all: Vec<&OsStr> = arguments.iter().map(OsStr::new).collect();
     all.extend([OsStr::new("--data"), data.as_os_str()]);
     let output = daemon::run(&all)?;
@@ -185,7 +185,7 @@ fn correct_and_undo(bench: &Bench) -> Result<()> {
 }
 
 /// The chain holds for both programs, and every value follows from its code.
-fn expect_well(data: &Path) -> Result<()> {
+pub(crate) fn expect_well(data: &Path) -> Result<()> {
     let (is_well, verdict) = verify(data, &[])?;
     ensure!(is_well, "{verdict:#}");
     let theirs: Value = serde_json::from_str(&peer::run("verify_seal.py", &[data.as_os_str()])?)?;

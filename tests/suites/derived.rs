@@ -3,14 +3,18 @@
 
 use std::ffi::OsStr;
 
-use anyhow::{Context, Result, ensure};
+use anyhow::{Context, Result, bail, ensure};
 use libtest_mimic::Trial;
+use zonda_model::Stamp;
 use zonda_tests::bench::Bench;
 use zonda_tests::daemon::{self, Station};
 use zonda_tests::peer;
-use zonda_tests::record::Record;
+use zonda_tests::record::{Record, Row};
 use zonda_tests::rig::Rig;
 use zonda_tests::suite::{Need, test};
+
+use crate::corrections::{expect_well, zonda};
+use crate::seal::{copy, verify};
 
 /// Samples of the flow that are waited for, before and after the faults.
 const ENOUGH: usize = 6;
@@ -111,8 +115,7 @@ fn recompute(bench: &Bench) -> Result<()> {
     await_flows(bench, so_far + ENOUGH)?;
     station.stop()?;
 
-    let (long, wide) = (bench.path("long.csv"), bench.path("wide.csv"));
-    export(bench, "long", long.as_os_str())?;
+    let wide = bench.path("wide.csv");
     export(bench, "wide", wide.as_os_str())?;
     let heading = std::fs::read_to_string(&wide)?;
     let heading = heading.lines().next().context("a heading")?;
@@ -122,12 +125,121 @@ fn recompute(bench: &Bench) -> Result<()> {
     ] {
         ensure!(heading.contains(words), "the heading says: {heading}");
     }
-    let said = peer::run("derived.py", &[long.as_os_str(), bench.data().as_os_str()])?;
-    println!(
-        "derived: CoolProp, psychrolib and numpy compared {}",
-        said.trim()
+    let said = compute_anew(bench, "recorded")?;
+    println!("derived: CoolProp, psychrolib and numpy compared {said}");
+    expect_well(&bench.data())?;
+    a_changed_value_is_found(bench)?;
+    they_follow_a_correction(bench)
+}
+
+/// What the libraries said that they compared of an export.
+fn compute_anew(bench: &Bench, how: &str) -> Result<String> {
+    let long = bench.path(&format!("{how}.csv"));
+    export(bench, "long", long.as_os_str())?;
+    let said = peer::run(
+        "derived.py",
+        &[long.as_os_str(), bench.data().as_os_str(), how.as_ref()],
+    )?;
+    Ok(said.trim().to_owned())
+}
+
+/// A derived value has no code of a device behind it; it is proved by those of its inputs.
+fn a_changed_value_is_found(bench: &Bench) -> Result<()> {
+    let copy = copy(bench, "changed")?;
+    let one = "SELECT min(at) FROM sample JOIN channel ON channel.id = channel WHERE name = 'duct-flow' AND value > 0";
+    let change = format!(
+        "UPDATE sample SET value = value * 1.000001 WHERE at = ({one}) AND channel = (SELECT id FROM channel WHERE name = 'duct-flow')"
+    );
+    peer::run("tamper.py", &[copy.as_os_str(), OsStr::new(&change)])?;
+    let (is_well, verdict) = verify(&copy, &[])?;
+    ensure!(!is_well && verdict["value_count"] == 1, "{verdict:#}");
+    ensure!(
+        verdict["values"][0]["channel"] == "duct-flow",
+        "{verdict:#}"
     );
     Ok(())
+}
+
+/// A range that was set wrong is put right, and everything that is derived from the channel with it: the libraries
+/// find it so. Taken back, every bit is as it was.
+fn they_follow_a_correction(bench: &Bench) -> Result<()> {
+    let data = bench.data();
+    let before = Record::read(&data)?.samples;
+    let ends = before.first().zip(before.last()).context("samples")?;
+    let (from, to) = (utc(ends.0.at), utc(ends.1.at + 1_000_000));
+    let over = |channel, how: &[&'static str]| {
+        let mut arguments = vec![
+            "correct", channel, "--from", &from, "--to", &to, "--range", "0-40 m/s",
+        ];
+        arguments.extend([
+            "--reason",
+            "the meter was set to 0-40 m/s",
+            "--by",
+            "night shift",
+        ]);
+        arguments.extend(how);
+        zonda(&data, &arguments)
+    };
+    let refused = over("duct-flow", &["--yes"])?;
+    ensure!(
+        refused.err.contains(
+            "duct-flow is derived, as volume flow (actual) of duct-actual: correct those"
+        ),
+        "{}",
+        refused.err
+    );
+    let done = over("exhaust-centre.velocity", &["--yes"])?;
+    ensure!(done.code == Some(0), "{}", done.err);
+    let after = Record::read(&data)?.samples;
+    for channel in [
+        "exhaust-centre.velocity",
+        "duct-actual",
+        "duct-flow",
+        "duct-normal",
+        "duct-heat",
+    ] {
+        let pairs = before
+            .iter()
+            .zip(&after)
+            .filter(|(was, _)| was.channel == channel);
+        let is_greater = |(was, now): (&Row, &Row)| {
+            now.value > was.value || was.value.is_none_or(|value| value == 0.0)
+        };
+        ensure!(pairs.clone().count() > ENOUGH, "{channel} is hardly there");
+        if let Some(pair) = pairs.clone().find(|pair| !is_greater(*pair)) {
+            bail!("{channel} does not follow: {pair:?}");
+        }
+        ensure!(
+            pairs.clone().all(|(was, now)| was.code == now.code),
+            "codes of {channel} changed"
+        );
+    }
+    let said = compute_anew(bench, "corrected")?;
+    println!("derived: after a correction of their input, again {said}");
+    expect_well(&data)?;
+    let undone = zonda(
+        &data,
+        &[
+            "correct",
+            "undo",
+            "1",
+            "--reason",
+            "it was right",
+            "--by",
+            "day shift",
+            "--yes",
+        ],
+    )?;
+    ensure!(undone.code == Some(0), "{}", undone.err);
+    ensure!(
+        Record::read(&data)?.samples == before,
+        "not every bit is as it was"
+    );
+    expect_well(&data)
+}
+
+fn utc(at: i64) -> String {
+    Stamp::from_micros(at).to_string()
 }
 
 fn flows(record: &Record) -> usize {

@@ -56,7 +56,7 @@ fn verify_outside(data: &Path) -> Result<Value> {
 }
 
 /// A copy of a record whose daemon has ended.
-fn copy(bench: &Bench, name: &str) -> Result<PathBuf> {
+pub(crate) fn copy(bench: &Bench, name: &str) -> Result<PathBuf> {
     let copy = bench.path(name);
     fs::create_dir(&copy)?;
     fs::copy(

@@ -10,7 +10,7 @@ mod terms;
 pub use recall::{Recalled, recall};
 
 use zonda_air::Basis;
-use zonda_air::law::Law;
+pub use zonda_air::law::Law;
 use zonda_model::{ChannelName, Quantity, SourceId, Unit};
 use zonda_signal::{CodeFormat, Mapping, Scale};
 

@@ -5,6 +5,8 @@
 //! number) and stays: of the old flags those go which the old mapping explains. A sample without a
 //! code has nothing that could follow, and stays as it is.
 //!
+//! What is derived from a corrected channel follows it, by the law in force then ([`crate::derived`]).
+//!
 //! A velocity that is judged by its probe's temperature is judged anew where the temperature is
 //! corrected, and a thermocouple compensated anew, as long as both lie at one time in the record, as
 //! they do where one module reads them. Where they came from two sources their ticks paired them, and
@@ -22,8 +24,10 @@ use zonda_signal::line::BadLine;
 use zonda_signal::{BadDescription, Companion, Description, Line, Mapping, MappingError, Step};
 use zonda_store::{
     BadCorrection, ChannelId, ChannelRow, CorrectionEntry, CorrectionRow, Readable, Recorder, Rule,
-    SampleRow, StoreError, UndoEntry,
+    SampleRow, StoreError, UndoEntry, Verdict,
 };
+
+use crate::derived::Laws;
 
 /// Flags that depend on what is read beside.
 const BESIDE: Quality = Quality::OUTSIDE_ENVELOPE
@@ -85,6 +89,16 @@ pub enum Refused {
         "the mapping of {0} changed at {1}; correct the time before and the time after each by itself"
     )]
     Several(String, Stamp),
+    /// It follows from other channels.
+    #[error("{channel} is derived, as {law} of {inputs}: correct those, and it follows")]
+    Derived {
+        /// Which.
+        channel: String,
+        /// How.
+        law: String,
+        /// From what.
+        inputs: String,
+    },
     /// The mapping has no range to be exchanged.
     #[error(
         "{0} has no range: its values do not begin with a straight line from a signal. Give its new mapping by --config"
@@ -132,6 +146,7 @@ pub struct Ways {
     channels: Vec<ChannelRow>,
     /// In the order of time, without overlaps. Where there is none, nothing is known.
     of: BTreeMap<ChannelId, Vec<Way>>,
+    laws: Laws,
     utc: TrueUtc,
 }
 
@@ -150,13 +165,16 @@ impl Ways {
     /// # Errors
     /// The file cannot be read.
     pub async fn of(record: &Readable) -> Result<Self, StoreError> {
+        let (channels, mappings) = (record.channels().await?, record.mappings().await?);
+        let utc = TrueUtc::new(record.clock().await?);
         let mut ways = Self {
-            channels: record.channels().await?,
+            laws: Laws::of(&channels, &mappings, utc.clone()),
+            channels,
             of: BTreeMap::new(),
-            utc: TrueUtc::new(record.clock().await?),
+            utc,
         };
         let end = Stamp::from_micros(i64::MAX);
-        for row in record.mappings().await? {
+        for row in mappings {
             // A text that is not understood is no way; the proof says how much it worked out.
             let mapping = row
                 .text
@@ -268,6 +286,44 @@ impl Ways {
         })
     }
 
+    /// Has the verdict on a record say where a derived sample does not follow from those of its inputs.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn prove_derived(
+        &self,
+        record: &Readable,
+        (from, to): (Stamp, Stamp),
+        verdict: &mut Verdict,
+    ) -> Result<(), StoreError> {
+        let channels: Vec<_> = self
+            .laws
+            .channels()
+            .into_iter()
+            .chain(self.laws.inputs())
+            .collect();
+        if self.laws.channels().is_empty() {
+            return Ok(());
+        }
+        for (begin, end) in self.utc.stretches(from, to) {
+            let cells = self.laws.cells(begin);
+            let mut next = begin;
+            while next < end {
+                let (page, after) = record.whole_cells((next, end), &channels, cells).await?;
+                for cell in page.chunk_by(|one, other| cells.begin(one.at) == cells.begin(other.at))
+                {
+                    let mut follows = cell.to_vec();
+                    self.laws.work_out(&mut follows);
+                    for (stored, follows) in cell.iter().zip(&follows) {
+                        verdict.compare(stored, follows);
+                    }
+                }
+                next = after;
+            }
+        }
+        Ok(())
+    }
+
     /// Works values and flags out for a proof: what can be told is set, everything else left.
     pub fn rule(self: Arc<Self>) -> Rule {
         Arc::new(move |together: &mut [SampleRow]| {
@@ -281,24 +337,40 @@ impl Ways {
         })
     }
 
-    /// Works out what changes from these ways to other ones; only of these channels, the one that the
-    /// others are judged by first.
-    fn change(old: Arc<Self>, new: Arc<Self>, written: Vec<ChannelId>) -> Rule {
-        Arc::new(move |together: &mut [SampleRow]| {
-            let before = together.to_vec();
-            for channel in &written {
-                let Some(index) = before.iter().position(|row| row.channel == *channel) else {
-                    continue;
-                };
-                let was = old.follows(&before[index], &before);
-                let now = new.follows(&together[index], together);
-                if let (Some(was), Some(now)) = (was, now) {
-                    let row = &mut together[index];
-                    row.value = now.value;
-                    row.quality = (row.quality - was.found) | now.found;
-                }
+    /// Works out what changes from these ways to other ones: of measured channels, the one that the others are judged by
+    /// first, and then of those that are derived from them.
+    fn change(old: Arc<Self>, new: Arc<Self>, measured: Vec<ChannelId>, laws: Laws) -> Rule {
+        let same_time = |one: &SampleRow, other: &SampleRow| one.at == other.at;
+        Arc::new(move |cell: &mut [SampleRow]| {
+            let before = cell.to_vec();
+            let moments = before.chunk_by(same_time);
+            for (was, now) in moments.zip(cell.chunk_by_mut(same_time)) {
+                old.change_moment(&new, &measured, was, now);
             }
+            laws.change(&before, cell);
         })
+    }
+
+    /// The samples of one time, as they were and as they become.
+    fn change_moment(
+        &self,
+        new: &Self,
+        measured: &[ChannelId],
+        before: &[SampleRow],
+        together: &mut [SampleRow],
+    ) {
+        for channel in measured {
+            let Some(index) = before.iter().position(|row| row.channel == *channel) else {
+                continue;
+            };
+            let was = self.follows(&before[index], before);
+            let now = new.follows(&together[index], together);
+            if let (Some(was), Some(now)) = (was, now) {
+                let row = &mut together[index];
+                row.value = now.value;
+                row.quality = (row.quality - was.found) | now.found;
+            }
+        }
     }
 
     /// Channels that are judged by this one somewhere in a stretch.
@@ -343,6 +415,13 @@ pub async fn prepare(
             .into());
         }
     }
+    if let Some((law, inputs)) = ways.laws.law(channel.id) {
+        return Err(Refused::Derived {
+            channel: name(),
+            law: law.to_string(),
+            inputs: ways.names(inputs),
+        });
+    }
     let old = match ways.in_stretch(channel.id, stretch)[..] {
         [] => return Err(Refused::NoMapping(name())),
         [way] => way.clone(),
@@ -376,13 +455,17 @@ fn entry(
     let text = mapping.describe().to_string();
     let mut new = ways.clone();
     new.put(channel.id, stretch, Some(mapping));
-    let mut written = vec![channel.id];
-    written.extend(ways.judged_by(channel.id, stretch));
-    let beside = written.iter().flat_map(|id| {
+    let mut measured = vec![channel.id];
+    measured.extend(ways.judged_by(channel.id, stretch));
+    let companions = measured.iter().flat_map(|id| {
         let both = [&ways, &new].map(|ways| ways.of.get(id));
         let ways = both.into_iter().flatten().flatten();
         ways.filter_map(|way| way.companion).collect::<Vec<_>>()
     });
+    let laws = ways.laws.fed_by(&measured, stretch);
+    let beside = companions.chain(laws.inputs()).collect();
+    let written = measured.iter().copied().chain(laws.channels()).collect();
+    let cells = laws.cells(stretch.0);
     CorrectionEntry {
         channel: channel.id,
         stretch,
@@ -390,13 +473,28 @@ fn entry(
         reason: request.reason.trim().to_owned(),
         by: request.by.trim().to_owned(),
         at: now,
-        beside: beside.collect(),
-        rule: Ways::change(Arc::new(ways), Arc::new(new), written.clone()),
+        beside,
+        rule: Ways::change(Arc::new(ways), Arc::new(new), measured, laws),
+        cells,
         written,
     }
 }
 
 impl Ways {
+    fn names(&self, channels: &[ChannelId]) -> String {
+        let name = |id: &ChannelId| {
+            self.channels
+                .iter()
+                .find(|row| row.id == *id)
+                .map(|row| row.name.as_str())
+        };
+        channels
+            .iter()
+            .filter_map(name)
+            .collect::<Vec<_>>()
+            .join(", ")
+    }
+
     fn in_stretch(&self, channel: ChannelId, (from, to): (Stamp, Stamp)) -> Vec<&Way> {
         let ways = self.of.get(&channel).into_iter().flatten();
         ways.filter(|way| way.from < to && from < way.to).collect()

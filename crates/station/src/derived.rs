@@ -7,10 +7,15 @@
 //!
 //! Which inputs, which law: [`zonda_config::derived`]. The physics: [`zonda_air::law`].
 
+mod anew;
+
 use std::collections::{BTreeMap, VecDeque};
 
+use zonda_config::derived::Law;
 use zonda_config::{Config, DerivedPlan};
-use zonda_model::{Cause, Miss, Period, Quality, Sample, Stamp};
+use zonda_model::{Cause, Code, Miss, Period, Quality, Sample, Stamp};
+
+pub(crate) use anew::Laws;
 
 /// A slot is given up when readings of so many slots later come in. It bounds how many wait.
 const GIVEN_UP_AFTER: i64 = 2;
@@ -22,6 +27,9 @@ const PASSED_ON: Quality = Quality::SIMULATED
     .union(Quality::UNCALIBRATED)
     .union(Quality::CALIBRATION_OVERDUE)
     .union(Quality::LOOP_CHECK);
+
+/// All flags that a derived sample can have.
+const FLAGS: Quality = PASSED_ON.union(Quality::MOVED).union(Quality::NO_NUMBER);
 
 /// What became of a slot.
 #[derive(Clone, Debug, PartialEq)]
@@ -327,22 +335,14 @@ impl Channel {
         })
     }
 
-    /// The value, its flags, and the moment of the last of its inputs.
+    /// The value, its flags, and the moment of the last of its inputs. The code is the number as it came out then: a
+    /// correction of an input may give the sample another value, and the code stays what was acquired.
     fn derive(&self, samples: &[Sample<usize>]) -> Sample<usize> {
-        let all = samples
+        let inputs: Vec<_> = samples
             .iter()
-            .fold(Quality::empty(), |all, sample| all | sample.quality);
-        let mut quality = all & PASSED_ON;
-        if all != quality {
-            quality |= Quality::MOVED;
-        }
-        let values: Option<Vec<f64>> = samples.iter().map(|sample| sample.value).collect();
-        let value = values
-            .and_then(|values| self.plan.law.value(&values).ok())
-            .filter(|value| value.is_finite());
-        if value.is_none() {
-            quality |= Quality::NO_NUMBER;
-        }
+            .map(|sample| (sample.value, sample.quality))
+            .collect();
+        let (value, quality) = put_through(&self.plan.law, &inputs);
         Sample {
             channel: self.plan.channel,
             at: samples
@@ -350,11 +350,32 @@ impl Channel {
                 .map(|sample| sample.at)
                 .max()
                 .unwrap_or_default(),
-            code: None,
+            code: value.map(Code::Number),
             value,
             quality,
         }
     }
+}
+
+/// What a law makes of its inputs, values in SI and their flags.
+fn put_through(law: &Law, inputs: &[(Option<f64>, Quality)]) -> (Option<f64>, Quality) {
+    let all = inputs
+        .iter()
+        .fold(Quality::empty(), |all, (_, quality)| all | *quality);
+    let mut quality = all & PASSED_ON;
+    if all != quality {
+        quality |= Quality::MOVED;
+    }
+    let values: Option<Vec<f64>> = inputs.iter().map(|(value, _)| *value).collect();
+    // A zero has no sign in the file.
+    let value = values
+        .and_then(|values| law.value(&values).ok())
+        .filter(|value| value.is_finite())
+        .map(|value| value + 0.0);
+    if value.is_none() {
+        quality |= Quality::NO_NUMBER;
+    }
+    (value, quality)
 }
 
 impl Slot {

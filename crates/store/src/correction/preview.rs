@@ -2,14 +2,16 @@
 
 use std::collections::BTreeMap;
 
+use zonda_model::Stamp;
+
 use super::work::{differs, whole_cells, worked_out};
-use super::{BadCorrection, CorrectionEntry, rows};
+use super::{BadCorrection, Cells, CorrectionEntry, rows};
 use crate::error::StoreError;
 use crate::open::Readable;
 use crate::read::SampleRow;
 use crate::row::ChannelId;
 
-/// Samples read at once for a preview.
+/// Samples read at once.
 const PAGE: i64 = 50_000;
 
 /// What a correction would do.
@@ -80,6 +82,28 @@ impl Side {
 }
 
 impl Readable {
+    /// Samples of channels from `from` on, up to `to` at most: of whole cells only, and where the next ones begin.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn whole_cells(
+        &self,
+        (from, to): (Stamp, Stamp),
+        channels: &[ChannelId],
+        cells: Cells,
+    ) -> Result<(Vec<SampleRow>, Stamp), StoreError> {
+        let mut limit = PAGE;
+        loop {
+            let page = self
+                .samples((from, to), Some(channels), None, limit)
+                .await?;
+            match whole_cells(page, limit, to, cells) {
+                Some(found) => return Ok(found),
+                None => limit *= 2,
+            }
+        }
+    }
+
     /// What a correction would do, and what speaks against it. Changes nothing.
     ///
     /// # Errors
@@ -98,15 +122,8 @@ impl Readable {
         };
         let mut previews: Vec<_> = entry.written.iter().map(of).collect();
         let (mut from, to) = entry.reach();
-        let mut limit = PAGE;
         while from < to {
-            let page = self
-                .samples((from, to), Some(&channels), None, limit)
-                .await?;
-            let Some((page, next)) = whole_cells(page, limit, to, entry.cells) else {
-                limit *= 2;
-                continue;
-            };
+            let (page, next) = self.whole_cells((from, to), &channels, entry.cells).await?;
             let after = worked_out(&page, entry);
             for (before, after) in page.iter().zip(&after) {
                 let is_beside = before.at < entry.stretch.0 || before.at >= entry.stretch.1;

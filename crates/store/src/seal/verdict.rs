@@ -5,6 +5,7 @@ use std::fmt;
 use zonda_model::{Quality, Stamp};
 
 use super::SealHead;
+use crate::read::SampleRow;
 use crate::row::ChannelId;
 
 /// Faults that are kept; further ones are only counted, because one wrong page can break thousands
@@ -48,6 +49,19 @@ impl Verdict {
         self.fault_count += 1;
         if self.faults.len() < FAULTS_MAX {
             self.faults.push(fault);
+        }
+    }
+
+    /// Compares a stored sample with what follows, and notes where they differ: to the bit, but for the sign of zero.
+    pub fn compare(&mut self, stored: &SampleRow, follows: &SampleRow) {
+        let bits = |value: Option<f64>| value.map(|value| (value + 0.0).to_bits());
+        if bits(stored.value) != bits(follows.value) || stored.quality != follows.quality {
+            let flaw = Flaw::ValueDiffers {
+                stored: (stored.value, stored.quality),
+                follows: (follows.value, follows.quality),
+            };
+            let fault = Fault::new(flaw).at(stored.at.micros()).of(stored.channel.0);
+            self.add_value(fault);
         }
     }
 

@@ -334,16 +334,7 @@ impl<'a> Values<'a> {
         self.worked_out.clone_from(&self.together);
         (self.rule)(&mut self.worked_out);
         for (stored, follows) in self.together.iter().zip(&self.worked_out) {
-            // To the bit, but for the sign of zero.
-            let bits = |value: Option<f64>| value.map(|value| (value + 0.0).to_bits());
-            if bits(stored.value) != bits(follows.value) || stored.quality != follows.quality {
-                let flaw = Flaw::ValueDiffers {
-                    stored: (stored.value, stored.quality),
-                    follows: (follows.value, follows.quality),
-                };
-                let fault = Fault::new(flaw).at(stored.at.micros()).of(stored.channel.0);
-                self.found.add_value(fault);
-            }
+            self.found.compare(stored, follows);
         }
         self.found.worked_out += self.together.len() as u64;
         self.together.clear();

@@ -24,7 +24,7 @@ use crate::when;
 ///
 /// Every commit is sealed into a chain of hashes within the record. This makes the chain anew from
 /// what the file holds and names the first places that do not hold. It also works every value out anew
-/// from its code, by the mapping in force then. A daemon may record meanwhile.
+/// from its code, by the mapping in force then, and every derived value from those of its inputs. A daemon may record meanwhile.
 ///
 /// What no chain inside a file can show is an end that was cut off, or a chain that was made anew as a
 /// whole. So keep the head that is printed here in another place (a report, a mail, a printout), and
@@ -74,6 +74,8 @@ fn hash(text: &str) -> Result<[u8; 32], String> {
     Ok(hash)
 }
 
+const EVER: (Stamp, Stamp) = (Stamp::from_micros(i64::MIN), Stamp::from_micros(i64::MAX));
+
 /// A verdict with what it takes to tell of it.
 struct Told {
     verdict: Verdict,
@@ -95,16 +97,21 @@ impl Verify {
         let bar = progress()?;
         let verdict = loop {
             let before = record.corrections().await?;
+            let ways = if self.no_values {
+                None
+            } else {
+                Some(Arc::new(Ways::of(&record).await?))
+            };
             let ask = Ask {
                 stretch,
                 expect: self.expect,
-                rule: if self.no_values {
-                    None
-                } else {
-                    Some(Arc::new(Ways::of(&record).await?).rule())
-                },
+                rule: ways.clone().map(Ways::rule),
             };
-            let verdict = record.verify(&ask, watch(&bar)).await?;
+            let mut verdict = record.verify(&ask, watch(&bar)).await?;
+            if let Some(ways) = ways {
+                ways.prove_derived(&record, stretch.unwrap_or(EVER), &mut verdict)
+                    .await?;
+            }
             // A correction that was made meanwhile changed what follows from the codes.
             if verdict.value_count == 0 || before == record.corrections().await? {
                 break verdict;
@@ -217,8 +224,11 @@ impl Told {
         }
         if !ask.no_values {
             let values = match self.verdict.value_count {
-                0 => "all follow from their codes".to_owned(),
-                wrong => format!("{} do not follow from their codes", HumanCount(wrong)),
+                0 => "all follow from their codes, and derived ones from their inputs".to_owned(),
+                wrong => format!(
+                    "{} do not follow from their codes or inputs",
+                    HumanCount(wrong)
+                ),
             };
             table.add_row(["values", &values]);
         }
@@ -249,7 +259,7 @@ impl Told {
                 *fault_count,
             ),
             (
-                "Values that do not follow from their codes:",
+                "Values that do not follow from their codes or inputs:",
                 values,
                 *value_count,
             ),
