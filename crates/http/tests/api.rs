@@ -324,7 +324,7 @@ async fn an_export_takes_its_options() {
     let path = "/api/v1/export?layout=wide&dialect=semicolon&bom=true&units=configured&tz=local&ch=Z1.velocity&step_ms=1000";
     let text = body(bench.get(path).await).await;
     let text = std::str::from_utf8(&text).unwrap();
-    let head = "\u{feff}time;time_local;time_offset;elapsed [s];Z1.velocity [ft/min];Z1.velocity quality\r\n";
+    let head = "\u{feff}time;time_local;time_offset;elapsed [s];\"Z1.velocity [ft/min, basis not stated]\";Z1.velocity quality\r\n";
     assert!(text.starts_with(head), "{text}");
     for (seconds, rows) in [(u64::MAX, 5), (60, 5), (1, 1)] {
         let path = format!("/api/v1/export?ch=Z1.velocity&last_s={seconds}");

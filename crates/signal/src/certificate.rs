@@ -11,6 +11,7 @@ use zonda_model::{Quality, Quantity, Unit};
 
 use crate::curve::{BadCurve, Curve, Interpolation};
 use crate::fit::{BadFit, Fit};
+use crate::invert::halve;
 use crate::table::outside;
 
 /// One point of a certificate, in the unit of its range.
@@ -230,6 +231,11 @@ impl Certificate {
         }
     }
 
+    /// The reading behind a value that was put right, and by how much the value moves with the reading; in the unit of the points.
+    pub(crate) fn reading_behind(&self, value: f64) -> (f64, f64) {
+        self.correction.back(value)
+    }
+
     /// Puts a reading (SI) right.
     pub fn correct(&self, reading: f64) -> CorrectedReading {
         let unit = self.range.unit;
@@ -308,6 +314,28 @@ impl Correction {
                 (corrected.value + beyond, uncertainty, quality)
             }
             None => (self.curve.at(inside) + beyond, certified, quality),
+        }
+    }
+
+    /// The reading behind a value, and the slope there; beyond the points the slope is 1.
+    fn back(&self, value: f64) -> (f64, f64) {
+        let (low, high) = self.curve.domain();
+        let (at_low, at_high) = (self.apply(low).0, self.apply(high).0);
+        if value < at_low {
+            return (low + (value - at_low), 1.0);
+        }
+        if value > at_high {
+            return (high + (value - at_high), 1.0);
+        }
+        match &self.line {
+            Some(line) => {
+                let reading = halve(|reading| self.apply(reading).0, (low, high), value);
+                (reading, 1.0 / line.line().slope())
+            }
+            None => {
+                let reading = self.curve.back(value);
+                (reading, self.curve.slope(reading))
+            }
         }
     }
 

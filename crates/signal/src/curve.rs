@@ -6,6 +6,8 @@
 //! F. N. Fritsch and J. Butland (*SIAM J. Sci. Stat. Comput.* 5 (1984) 300–304). Beyond its ends a
 //! curve goes on in a straight line.
 
+use crate::invert::halve;
+
 /// Why points make no curve.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum BadCurve {
@@ -110,6 +112,49 @@ impl Curve {
             return y_end + self.slopes[end] * (x - x_end);
         }
         self.between(right - 1, x)
+    }
+
+    /// The slope at `x`; at a point where straight pieces meet, that of the piece before it.
+    pub fn slope(&self, x: f64) -> f64 {
+        let last = self.points.len() - 1;
+        let right = self.points.partition_point(|point| point.0 < x);
+        if right == 0 || right > last {
+            return self.slopes[right.min(last)];
+        }
+        let ((x0, y0), (x1, y1)) = (self.points[right - 1], self.points[right]);
+        let (width, rise) = (x1 - x0, y1 - y0);
+        let t = (x - x0) / width;
+        match self.interpolation {
+            Interpolation::Linear => rise / width,
+            Interpolation::Cubic => {
+                let (d0, d1) = (self.slopes[right - 1] * width, self.slopes[right] * width);
+                let by_t = d0
+                    + t * (2.0 * (3.0 * rise - 2.0 * d0 - d1) + t * 3.0 * (d0 + d1 - 2.0 * rise));
+                by_t / width
+            }
+        }
+    }
+
+    /// The x behind a value `y`. Beyond the ends by the slope there; where that is nought, the end itself.
+    pub fn back(&self, y: f64) -> f64 {
+        let last = self.points.len() - 1;
+        let ((first_x, first_y), (last_x, last_y)) = (self.points[0], self.points[last]);
+        let beyond = |end: usize, (x, at): (f64, f64)| {
+            let slope = self.slopes[end];
+            if slope == 0.0 {
+                x
+            } else {
+                x + (y - at) / slope
+            }
+        };
+        let up = (last_y - first_y).signum();
+        if up * y <= up * first_y {
+            return beyond(0, self.points[0]);
+        }
+        if up * y >= up * last_y {
+            return beyond(last, self.points[last]);
+        }
+        halve(|x| self.at(x), (first_x, last_x), y)
     }
 
     fn between(&self, left: usize, x: f64) -> f64 {

@@ -150,11 +150,17 @@ impl Polynomial {
         &self.coefficients
     }
 
+    /// Value and slope at `x`, in the units as written, wherever that is.
+    pub(crate) fn value(&self, x: f64) -> (f64, f64) {
+        let step = |(y, slope): (f64, f64), c: &f64| (y * x + c, slope * x + y);
+        self.coefficients.iter().rev().fold((0.0, 0.0), step)
+    }
+
     /// The value for `x`, both in SI; none outside the domain.
     pub fn at(&self, x: f64) -> Stepped {
         let x = self.domain.unit.from_si(x);
         let quality = outside(x, (self.domain.from, self.domain.to));
-        let y = self.coefficients.iter().rev().fold(0.0, |y, c| y * x + c);
+        let (y, _) = self.value(x);
         Stepped {
             value: quality.is_empty().then(|| self.to.to_si(y)),
             quality,
