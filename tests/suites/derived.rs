@@ -98,6 +98,7 @@ fn recompute(bench: &Bench) -> Result<()> {
     let station = Station::start(bench, &config)?;
     await_flows(bench, ENOUGH)?;
     says_its_basis(&station)?;
+    says_how_well_it_is_known(&station)?;
     // One input without a number, then one without samples.
     rig.order("cut Z1-left.temperature")?;
     await_sample(bench, "zone-mean", |value, _| value.is_none())?;
@@ -279,6 +280,40 @@ fn says_its_basis(station: &Station) -> Result<()> {
     ensure!(
         channel["law"] == "standard flow" && channel["simulated"] == true,
         "{channel}"
+    );
+    Ok(())
+}
+
+/// v = `v_std·ρ_ref/ρ` and ρ goes with 1/T: u²(v)/v² lies between the sum of the squares of the inputs' and the square of their sum
+/// (JCGM 100:2008, 5.2.2), as both come through one module and nobody has said how much of its error is common.
+fn says_how_well_it_is_known(station: &Station) -> Result<()> {
+    let known = |name: &str| -> Result<(f64, f64, serde_json::Value)> {
+        let told = station.get_json(&format!("/api/v1/channels/{name}"))?["uncertainty"].clone();
+        let number = |key: &str| {
+            told[key]
+                .as_f64()
+                .with_context(|| format!("{name}: {told}"))
+        };
+        Ok((number("value")?, number("standard")?, told.clone()))
+    };
+    let (v, u_v, _) = known("exhaust-centre.velocity")?;
+    let (t, u_t, _) = known("exhaust-centre.temperature")?;
+    let (actual, u, told) = known("duct-actual")?;
+    let (by_velocity, by_temperature) = (u_v / v, u_t / (t + 273.15));
+    let (least, most) = (
+        by_velocity.hypot(by_temperature),
+        by_velocity + by_temperature,
+    );
+    // The readings go on between the three answers; what is doubtful about them changes little.
+    ensure!(
+        (0.8 * least..1.2 * most).contains(&(u / actual)),
+        "{u} of {actual} is not between {least} and {most}: {told}"
+    );
+    let expanded = told["expanded"].as_f64().context("no U")?;
+    ensure!(expanded > 1.9 * u, "{told}");
+    ensure!(
+        told["not_stated"].to_string().contains("certificate"),
+        "{told}"
     );
     Ok(())
 }

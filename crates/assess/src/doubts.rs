@@ -5,7 +5,9 @@
 
 use jiff::civil::Date;
 use zonda_config::{Accuracy, ChannelPlan, Config, Way};
-use zonda_evaluate::doubt::{CertificateDoubt, ChannelDoubts, ConverterDoubt, Doubt, ShuntDoubt};
+use zonda_evaluate::doubt::{
+    CertificateDoubt, ChannelDoubts, ConverterDoubt, DensityDoubt, Doubt, ShuntDoubt,
+};
 use zonda_evaluate::uncertainty::Common;
 use zonda_signal::Slope;
 
@@ -18,11 +20,32 @@ pub fn of(config: &Config, channel: usize, value: f64, on: Date) -> Option<Chann
     by_certificate(config, plan, value, on, &mut doubts);
     by_way(plan, &source.name.to_string(), value, &mut doubts);
     doubts.instrument = limit(plan.accuracy.instrument, value, width(plan));
+    by_place(plan, value, &mut doubts);
     doubts.step = plan
         .mapping
         .resolution()
         .map_or(Doubt::Unstated, Doubt::Stated);
     Some(doubts)
+}
+
+/// What is stated of the probe in its air; of what is not, the quantity says whether it is there at all.
+fn by_place(plan: &ChannelPlan, value: f64, doubts: &mut ChannelDoubts) {
+    let stated = &plan.accuracy;
+    doubts.position = limit(stated.place, value, width(plan));
+    if let Some(degrees) = stated.yaw_deg {
+        doubts.yaw_deg = Doubt::Stated(degrees);
+    }
+    if stated.radiation.is_some() {
+        doubts.radiation = limit(stated.radiation, value, width(plan));
+    }
+    if let Some(air) = stated.density {
+        doubts.density = Doubt::Stated(DensityDoubt {
+            kelvin: air.temperature + ICE_POINT,
+            kelvin_off: air.temperature_accuracy,
+            pascal: air.pressure,
+            pascal_off: air.pressure_accuracy,
+        });
+    }
 }
 
 fn by_certificate(
@@ -111,6 +134,9 @@ fn width(plan: &ChannelPlan) -> Option<f64> {
     Some((high - low).abs())
 }
 
+/// 0 °C in K (ITS-90).
+const ICE_POINT: f64 = 273.15;
+
 /// An accuracy at a value; a share of a span that is not known is as good as not stated.
 fn limit(accuracy: Option<Accuracy>, value: f64, span: Option<f64>) -> Doubt<f64> {
     match accuracy {
@@ -159,6 +185,10 @@ certificates = ["K-2041"]
 output_accuracy = "0.25 % of span"
 velocity = { input = "A.1", signal = "4-20 mA", shunt = "250 Ω", shunt_tolerance = "0.1 %", range = "0-20 m/s" }
 temperature-text = { input = "m7.temperature", unit = "°C" }
+
+[meter.Stack]
+velocity = { input = "A.3", signal = "0-10 V", range = "0-20 m/s", basis = "actual", place = "2 % of reading", yaw = "10°", density_correction = { temperature = "200 °C", temperature_accuracy = "2 K", pressure = "100 kPa", pressure_accuracy = "2 kPa" } }
+temperature = { input = "A.4", signal = "0-10 V", range = "0-500 °C", radiation = "3 K" }
 
 [channel.duct]
 quantity = "velocity"
@@ -254,6 +284,23 @@ output_accuracy = "0.2 % of span"
                 "{row}"
             );
         }
+    }
+
+    /// By hand at 10 m/s: 2 %; 1 − cos 10° = 0.01519; 2 K of 473.15 K; 2 kPa of 100 kPa. Of a temperature: 3 K.
+    #[test]
+    fn what_is_stated_of_the_place_has_its_rows() {
+        let velocity = budget("Stack.velocity", 10.0);
+        let rectangle = 3f64.sqrt();
+        for (row, half_width) in [
+            (row::POSITION, 0.2),
+            (row::YAW, 0.1519),
+            (row::DENSITY_TEMPERATURE, 10.0 * 2.0 / 473.15),
+            (row::DENSITY_PRESSURE, 10.0 * 2.0 / 100.0),
+        ] {
+            near(contribution(&velocity, row), half_width / rectangle);
+        }
+        let temperature = budget("Stack.temperature", 200.0);
+        near(contribution(&temperature, row::RADIATION), 3.0 / rectangle);
     }
 
     #[test]

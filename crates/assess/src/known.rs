@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::Date;
 use zonda_config::{Config, DerivedPlan};
 use zonda_evaluate::doubt::{self, BadDoubts, ChannelDoubts};
 use zonda_evaluate::uncertainty::{BadBudget, Budget, Origin};
@@ -46,7 +47,7 @@ pub(crate) fn of_mean(scene: &Scene<'_>, feed: &Feed, mean: &Mean, means: &Means
     let found = scene.past.channel(feed.name.as_str());
     let derived = found.and_then(|(config, index)| Some((config, law(config, index)?)));
     let budget = match derived {
-        Some((config, plan)) => derived_mean(scene, config, plan, feed, mean, means),
+        Some((config, plan)) => derived_mean((config, scene.day()), plan, feed, mean, means),
         None => doubts_of(scene, feed, mean.mean).of_mean(mean),
     };
     match budget {
@@ -85,15 +86,14 @@ fn gather(config: &Config, channel: usize, names: &mut Vec<String>) {
 
 /// The derived channel's own scatter, and what is doubtful about its inputs at their means.
 fn derived_mean(
-    scene: &Scene<'_>,
-    config: &Config,
+    (config, day): (&Config, Date),
     plan: &DerivedPlan,
     feed: &Feed,
     mean: &Mean,
     means: &Means<'_>,
 ) -> Result<Budget, BadDoubts> {
     let what = format!("mean of {}", feed.name);
-    let of_inputs = through_law(scene, config, plan, feed.name.as_str(), means)?;
+    let of_inputs = through_law((config, day), plan, feed.name.as_str(), means)?;
     let scatter = doubt::scatter(feed.name.as_str(), feed.quantity, mean)?;
     let draft = Budget::draft(what, mean.mean, feed.quantity.si()).row(scatter, 1.0);
     let draft = match &of_inputs {
@@ -103,10 +103,35 @@ fn derived_mean(
     Ok(draft.finish()?)
 }
 
+/// The budget of what a channel (an index into [`Config::channels`]) reads on a day, where the channels read `values` (SI), by name.
+///
+/// A measured channel's is that of its own doubts; a derived one's is its law's at the inputs' readings, with the doubts of each input
+/// through the law's slope there. What inputs share, such as a converter or a certificate, is one cause in it. A single reading's own
+/// noise is not in it, nor is the error of the model of air.
+///
+/// # Errors
+/// [`BadDoubts`] for a figure that cannot be; `None` where there is no such channel, an input has no reading, or the law no value.
+pub fn of_reading(
+    config: &Config,
+    channel: usize,
+    values: &BTreeMap<&str, f64>,
+    on: Date,
+) -> Result<Option<Budget>, BadDoubts> {
+    let Some(plan) = config.channels.get(channel) else {
+        return Ok(None);
+    };
+    let name = plan.name.as_str();
+    if let Some(law) = law(config, channel) {
+        return through_law((config, on), law, name, values);
+    }
+    let read = values.get(name).copied();
+    let doubts = read.and_then(|value| Some((value, doubts::of(config, channel, value, on)?)));
+    doubts.map(|(value, doubts)| doubts.at(value)).transpose()
+}
+
 /// The law at the means of its inputs; `None` where one has no mean or the law no value there.
 fn through_law(
-    scene: &Scene<'_>,
-    config: &Config,
+    (config, day): (&Config, Date),
     plan: &DerivedPlan,
     name: &str,
     means: &Means<'_>,
@@ -121,8 +146,8 @@ fn through_law(
             return Ok(None);
         };
         let deeper = match law(config, *index) {
-            Some(inner) => through_law(scene, config, inner, channel.name.as_str(), means)?,
-            None => match doubts::of(config, *index, value, scene.day()) {
+            Some(inner) => through_law((config, day), inner, channel.name.as_str(), means)?,
+            None => match doubts::of(config, *index, value, day) {
                 Some(doubts) => Some(doubts.at(value)?),
                 None => None,
             },

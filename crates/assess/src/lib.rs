@@ -32,6 +32,7 @@ pub use ask::{
 };
 pub use criterion::Rule;
 pub use error::{AssessError, ErrorKind};
+pub use known::of_reading;
 pub use outcome::*;
 pub use subject::Subject;
 pub use work::{Watch, assess};

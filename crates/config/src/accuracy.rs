@@ -21,6 +21,23 @@ impl Accuracy {
     }
 }
 
+/// An angle such as `5°`, in degrees.
+pub(crate) fn read_angle(text: &str) -> Result<f64, String> {
+    let number = text
+        .trim_start_matches('±')
+        .trim_end_matches("deg")
+        .trim_end_matches('°')
+        .trim();
+    match number.parse::<f64>() {
+        Ok(degrees) if (0.0..90.0).contains(&degrees) && number.len() < text.trim().len() => {
+            Ok(degrees)
+        }
+        _ => Err(format!(
+            "`{text}` is no angle from 0° to less than 90°, such as `5°`"
+        )),
+    }
+}
+
 /// Reads an accuracy of something that is measured in `quantity`.
 pub(crate) fn read(text: &str, quantity: Quantity) -> Result<Accuracy, String> {
     let mut whole = Accuracy::default();
@@ -65,7 +82,7 @@ pub(crate) fn read_share(text: &str) -> Result<f64, String> {
 }
 
 /// An amount as a difference, SI: `0.5 °C` and `0.5 K` are the same here.
-fn difference(text: &str, quantity: Quantity) -> Result<f64, String> {
+pub(crate) fn difference(text: &str, quantity: Quantity) -> Result<f64, String> {
     let amount: Amount = text
         .trim_start_matches('±')
         .parse()

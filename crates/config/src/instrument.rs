@@ -192,4 +192,25 @@ pub struct AccuracyPlan {
     pub module: Option<Accuracy>,
     /// The shunt's tolerance, as a share of its resistance.
     pub shunt: Option<f64>,
+    /// What the probe's place may be off: in SI of the channel's quantity.
+    pub place: Option<Accuracy>,
+    /// By how many degrees the flow may come from elsewhere than the probe expects; of velocities.
+    pub yaw_deg: Option<f64>,
+    /// How far the sensor may be from the air's temperature; of temperatures.
+    pub radiation: Option<Accuracy>,
+    /// The state of the air by which the meter itself makes its velocity an actual one.
+    pub density: Option<DensityPlan>,
+}
+
+/// What a meter takes the air to be, and how far off that may be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DensityPlan {
+    /// Temperature, °C.
+    pub temperature: f64,
+    /// ±, K.
+    pub temperature_accuracy: f64,
+    /// Absolute pressure, Pa.
+    pub pressure: f64,
+    /// ±, Pa.
+    pub pressure_accuracy: f64,
 }

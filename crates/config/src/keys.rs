@@ -756,6 +756,30 @@ const BASIS: Key = may(
     "\"standard 21.1 °C\"",
     "of a velocity or volume flow, what the number is one of: `actual`, or `standard` at a reference: 0, 15, 20, 21.1, 25 °C, which are dry air at 101.325 kPa, `normal` for the first, or one's own such as `standard 20 °C, 100 kPa` or `standard 1.2 kg/m³`. The meter's papers say which; default not stated, and so it is shown",
 );
+const PLACE: Key = may(
+    "place",
+    Kind::Text,
+    "\"1 % of reading\"",
+    "the limits of what the probe's place adds: the gradient about it, times how well it was put there; as an accuracy; default not stated",
+);
+const YAW: Key = may(
+    "yaw",
+    Kind::Text,
+    "\"5°\"",
+    "of a velocity: by how much the flow may come from elsewhere than the probe expects; a probe turned by α reads the share cos α; default not stated",
+);
+const RADIATION: Key = may(
+    "radiation",
+    Kind::Text,
+    "\"3 K\"",
+    "of a temperature: the limits of how far the sensor is from the air, by radiation to colder or hotter walls and along its stem. A bare sensor in air of 300 °C that sees walls of 250 °C reads 4 to 11 K low; a shield lessens it; default not stated",
+);
+const DENSITY_CORRECTION_KEY: Key = may(
+    "density_correction",
+    Kind::Table(DENSITY_CORRECTION),
+    "{ temperature = \"200 °C\", temperature_accuracy = \"2 K\", pressure = \"1013 hPa\", pressure_accuracy = \"2 kPa\" }",
+    "of a velocity that the meter itself makes an actual one: the state of the air that it does so by; default it does not",
+);
 const STUCK_AFTER: Key = may(
     "stuck_after",
     Kind::Amount,
@@ -797,6 +821,10 @@ pub const OUTPUT: &[Key] = &[
     TABLE_KEY,
     POLYNOMIAL_KEY,
     ACCURACY,
+    PLACE,
+    YAW,
+    RADIATION,
+    DENSITY_CORRECTION_KEY,
     STUCK_AFTER,
     STUCK_BAND,
     LOOP_TOLERANCE,
@@ -821,6 +849,34 @@ pub const PITOT: &[Key] = &[
         Kind::Amount,
         "\"0.5 Pa\"",
         "below this pressure the velocity is 0 and `below_threshold`; default 1 % of the range",
+    ),
+];
+
+/// `density_correction` of an output
+pub const DENSITY_CORRECTION: &[Key] = &[
+    must(
+        "temperature",
+        Kind::Amount,
+        "\"200 °C\"",
+        "the temperature that the meter takes the air to have",
+    ),
+    must(
+        "temperature_accuracy",
+        Kind::Amount,
+        "\"2 K\"",
+        "the limits of the error of that",
+    ),
+    must(
+        "pressure",
+        Kind::Amount,
+        "\"1013 hPa\"",
+        "the absolute pressure that it takes the air to have",
+    ),
+    must(
+        "pressure_accuracy",
+        Kind::Amount,
+        "\"2 kPa\"",
+        "the limits of the error of that: one that was set once differs by the weather, some 2 kPa",
     ),
 ];
 
@@ -1103,6 +1159,10 @@ pub const CHANNEL: &[Key] = &[
         "the name of its `[certificate.NAME]`, which puts its readings right",
     ),
     ACCURACY,
+    PLACE,
+    YAW,
+    RADIATION,
+    DENSITY_CORRECTION_KEY,
     OUTPUT_ACCURACY,
     STUCK_AFTER,
     STUCK_BAND,

@@ -9,7 +9,7 @@ use zonda_signal::Mapping;
 
 use crate::accuracy;
 use crate::fault::{Fault, note};
-use crate::instrument::{AccuracyPlan, LoopPlan, StuckPlan};
+use crate::instrument::{AccuracyPlan, DensityPlan, LoopPlan, StuckPlan};
 use crate::output::Around;
 use crate::section::Section;
 use crate::source::Kind;
@@ -148,5 +148,72 @@ pub(crate) fn read_accuracy(
             Kind::Text { .. } | Kind::Iio { .. } => None,
         },
         shunt: shunt.map(|at| at.value),
+        place: section.read("place", read, faults).map(|at| at.value),
+        ..at_the_place(section, mapping, faults)
     }
+}
+
+/// What is stated of the probe in its air, by quantity.
+fn at_the_place(
+    section: &Section<'_, '_>,
+    mapping: &Mapping,
+    faults: &mut Vec<Fault>,
+) -> AccuracyPlan {
+    let quantity = mapping.quantity();
+    if quantity != Quantity::Velocity {
+        let why = "is of a velocity, and this is none";
+        let keys = ["yaw", "density_correction"];
+        section.refuse(&keys, why, "leave it out", faults);
+        if quantity != Quantity::Temperature {
+            let why = "is of a temperature, and this is none";
+            section.refuse(&["radiation"], why, "leave it out", faults);
+            return AccuracyPlan::default();
+        }
+        let read = |text: &str| accuracy::read(text, quantity);
+        return AccuracyPlan {
+            radiation: section.read("radiation", read, faults).map(|at| at.value),
+            ..AccuracyPlan::default()
+        };
+    }
+    let why = "is of a temperature, and this is none";
+    section.refuse(&["radiation"], why, "leave it out", faults);
+    let yaw = section.read("yaw", accuracy::read_angle, faults);
+    AccuracyPlan {
+        yaw_deg: yaw.map(|at| at.value),
+        density: section
+            .inner("density_correction", faults)
+            .and_then(|inner| read_density(&inner, mapping, faults)),
+        ..AccuracyPlan::default()
+    }
+}
+
+fn read_density(
+    section: &Section<'_, '_>,
+    mapping: &Mapping,
+    faults: &mut Vec<Fault>,
+) -> Option<DensityPlan> {
+    if mapping.basis().is_some_and(|basis| basis != "actual") {
+        let what = "a meter that shows standard velocity corrects no density";
+        faults.push(
+            Fault::new(section.span.clone(), what)
+                .help("leave `density_correction` out, or look at `basis` once more"),
+        );
+        return None;
+    }
+    let mut amount = |key: &str, quantity: Quantity| {
+        let at = section.parsed::<Amount>(key, faults)?;
+        note(at.value.si(quantity), &at.span, faults)
+    };
+    let temperature = amount("temperature", Quantity::Temperature);
+    let pressure = amount("pressure", Quantity::Pressure);
+    let mut off = |key: &str, quantity: Quantity| {
+        let read = |text: &str| accuracy::difference(text, quantity);
+        section.read(key, read, faults).map(|at| at.value)
+    };
+    Some(DensityPlan {
+        temperature_accuracy: off("temperature_accuracy", Quantity::Temperature)?,
+        pressure_accuracy: off("pressure_accuracy", Quantity::Pressure)?,
+        temperature: temperature?,
+        pressure: pressure?,
+    })
 }

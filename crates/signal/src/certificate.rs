@@ -327,16 +327,12 @@ impl Correction {
         if value > at_high {
             return (high + (value - at_high), 1.0);
         }
-        match &self.line {
-            Some(line) => {
-                let reading = halve(|reading| self.apply(reading).0, (low, high), value);
-                (reading, 1.0 / line.line().slope())
-            }
-            None => {
-                let reading = self.curve.back(value);
-                (reading, self.curve.slope(reading))
-            }
+        if let Some(line) = &self.line {
+            let reading = halve(|reading| self.apply(reading).0, (low, high), value);
+            return (reading, 1.0 / line.line().slope());
         }
+        let reading = self.curve.back(value);
+        (reading, self.curve.slope(reading))
     }
 
     fn uncertainty_at(&self, reading: f64) -> f64 {

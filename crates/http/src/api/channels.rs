@@ -1,10 +1,13 @@
 //! `GET /api/v1/channels` and one of them.
 
+mod uncertainty;
+
 use axum::Json;
 use axum::extract::{Path, State};
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use self::uncertainty::Uncertainty;
 use super::live::{LiveChannel, Units};
 use super::{Shared, unknown_channel};
 use crate::problem::Problem;
@@ -52,6 +55,8 @@ pub(crate) struct ChannelDetail {
     channel: Channel,
     /// How it stands.
     live: LiveChannel,
+    /// How well its newest value is known; `null` where there is none, or an input of it has none.
+    uncertainty: Option<Uncertainty>,
 }
 
 /// The configured channels, in the order of the configuration.
@@ -64,7 +69,7 @@ pub(crate) async fn channels(State(shared): State<Shared>) -> Json<Channels> {
     })
 }
 
-/// One channel, with its live values in SI.
+/// One channel, with its live values in SI and how well the newest is known.
 #[utoipa::path(get, path = "/api/v1/channels/{name}", tag = "channels",
     params(("name" = String, Path, description = "its name, such as `Z1-left.velocity`")),
     responses((status = 200, body = ChannelDetail), (status = 404, body = Problem, content_type = "application/problem+json")))]
@@ -78,6 +83,7 @@ pub(crate) async fn channel(
     Ok(Json(ChannelDetail {
         channel: channel_of(view, index),
         live,
+        uncertainty: Uncertainty::now(view, index),
     }))
 }
 
