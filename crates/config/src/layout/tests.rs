@@ -1,3 +1,5 @@
+//! Layouts of zones and ducts: what is read, and the sentence for every mistake.
+
 use super::*;
 use crate::check;
 
