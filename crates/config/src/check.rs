@@ -328,25 +328,22 @@ fn station(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<Station
 
 fn http(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<HttpPlan> {
     let default = SocketAddr::from(([127, 0, 0, 1], 7360));
+    let hosts = section.texts("hosts").unwrap_or_default();
+    let hosts = hosts.iter().map(|host| host.value.to_owned()).collect();
     if section.text("listen").is_none() {
-        return Some(HttpPlan { listen: default });
+        return Some(HttpPlan {
+            listen: default,
+            hosts,
+        });
     }
     let read = |text: &str| {
         text.parse::<SocketAddr>()
             .map_err(|_| format!("`{text}` is not an IP address and a port"))
     };
     let listen = section.read("listen", read, faults)?;
-    if !listen.value.ip().is_loopback() {
-        let fault = Fault::new(
-            listen.span,
-            "this listens beyond the machine itself, where anyone on the network could read and steer",
-        );
-        faults
-            .push(fault.help("use 127.0.0.1 or [::1]; from elsewhere, forward the port over ssh"));
-        return None;
-    }
     Some(HttpPlan {
         listen: listen.value,
+        hosts,
     })
 }
 

@@ -76,8 +76,10 @@ pub struct StationPlan {
 /// The HTTP side.
 #[derive(Clone, Debug)]
 pub struct HttpPlan {
-    /// Where to listen; loopback by default.
+    /// Where to listen; loopback by default. Beyond it, whoever asks needs a token.
     pub listen: std::net::SocketAddr,
+    /// The names by which requests may call the station, beside its addresses.
+    pub hosts: Vec<String>,
 }
 
 /// One physical way to devices. One task owns it.

@@ -16,7 +16,9 @@ pub(crate) mod metrics;
 mod pack;
 pub(crate) mod prestart;
 pub(crate) mod runs;
+pub(crate) mod session;
 pub(crate) mod station;
+pub(crate) mod templates;
 mod when;
 
 use std::sync::Arc;

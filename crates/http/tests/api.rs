@@ -604,6 +604,8 @@ async fn every_route_is_described_and_every_described_route_exists() {
     let described: BTreeSet<_> = paths.keys().map(String::as_str).collect();
     let routes = BTreeSet::from([
         "/api/v1/station",
+        "/api/v1/session",
+        "/api/v1/templates",
         "/api/v1/channels",
         "/api/v1/channels/{name}",
         "/api/v1/live",

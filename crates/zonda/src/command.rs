@@ -14,6 +14,7 @@ mod prestart;
 mod rig;
 mod run;
 mod serve;
+mod token;
 mod verify;
 mod watch;
 
@@ -35,6 +36,7 @@ pub(crate) enum Command {
     Verify(verify::Verify),
     Run(run::RunCommand),
     Evaluate(Box<evaluate::Evaluate>),
+    Token(token::TokenCommand),
     Rig(rig::RigCommand),
     Bench(bench::Bench),
     Air(air::Air),
@@ -56,6 +58,7 @@ impl Command {
             Self::Verify(verify) => verify.run(),
             Self::Run(order) => order.run(),
             Self::Evaluate(ask) => ask.run(),
+            Self::Token(order) => order.run(),
             Self::Rig(rig) => rig.run(),
             Self::Bench(bench) => bench.run(),
             Self::Air(air) => air.run(),

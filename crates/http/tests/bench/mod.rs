@@ -74,8 +74,9 @@ impl Bench {
     }
 
     /// Of a configuration with one line.
-    pub async fn of(config: Config) -> Self {
+    pub async fn of(mut config: Config) -> Self {
         let dir = tempfile::tempdir().unwrap();
+        config.station.data = dir.path().to_owned();
         let store = Store::open(dir.path()).await.unwrap();
         let axis = Axis::new(SystemClocks, None);
         let session = store
