@@ -8,6 +8,7 @@ pub(crate) mod export;
 pub(crate) mod gaps;
 pub(crate) mod health;
 pub(crate) mod history;
+pub(crate) mod layouts;
 pub(crate) mod lines;
 pub(crate) mod live;
 pub(crate) mod loopchecks;

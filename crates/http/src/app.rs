@@ -163,6 +163,7 @@ fn described() -> OpenApiRouter<Shared> {
         .routes(routes!(api::corrections::undo))
         .routes(routes!(api::lines::lines))
         .routes(routes!(api::meters::meters))
+        .routes(routes!(api::layouts::layouts))
         .routes(routes!(api::prestart::prestart))
         .routes(routes!(api::agreement::agreement))
         .routes(routes!(api::loopchecks::loopchecks, api::loopchecks::begin))

@@ -616,6 +616,7 @@ async fn every_route_is_described_and_every_described_route_exists() {
         "/api/v1/gaps",
         "/api/v1/lines",
         "/api/v1/meters",
+        "/api/v1/layouts",
         "/api/v1/prestart",
         "/api/v1/agreement",
         "/api/v1/loopchecks",

@@ -78,8 +78,37 @@ fn write_all(text: &mut String, station: Station, wiring: &Wiring) -> std::fmt::
     for wired in &wiring.loops {
         write_loop(text, wired)?;
     }
-    Ok(())
+    writeln!(text, "{LAYOUTS}")
 }
+
+/// Where the probes stand: three zones one behind the other, and the exhaust duct.
+const LAYOUTS: &str = "
+# Where the probes stand. Lengths are inside; a place is right of, behind and above the middle.
+[layout.oven]
+kind = \"zone\"
+width = \"2 m\"
+depth = \"6 m\"
+height = \"2 m\"
+
+[layout.oven.points]
+Z1-left = \"Z1-left at -0.7, -2, 0 m\"
+Z1-middle = \"Z1-middle at 0, -2, 0 m\"
+Z1-right = \"Z1-right at 0.7, -2, 0 m\"
+Z2-left = \"Z2-left at -0.7, 0, 0 m\"
+Z2-middle = \"Z2-middle at 0, 0, 0 m\"
+Z2-right = \"Z2-right at 0.7, 0, 0 m\"
+Z3-left = \"Z3-left at -0.7, 2, 0 m\"
+Z3-middle = \"Z3-middle at 0, 2, 0 m\"
+Z3-right = \"Z3-right at 0.7, 2, 0 m\"
+
+[layout.exhaust]
+kind = \"duct\"
+width = \"900 mm\"
+height = \"400 mm\"
+rule = \"equal-area\"
+lines = 3
+per_line = 1
+points = { 1 = \"exhaust-left\", 2 = \"exhaust-centre\", 3 = \"exhaust-right\" }";
 
 fn write_line(text: &mut String, LineWiring { name, wire }: &LineWiring) -> std::fmt::Result {
     match wire {
