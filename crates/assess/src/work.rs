@@ -7,7 +7,7 @@ use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 use zonda_evaluate::coverage::CoverageMin;
 use zonda_evaluate::{Sieve, Stretch};
-use zonda_model::{Quality, Stamp, TrueUtc};
+use zonda_model::{Quality, Quantity, Stamp, TrueUtc};
 use zonda_store::{ChannelId, ChannelRow, CorrectionRow, MappingRow, Readable};
 
 use crate::ask::{Ask, Question};
@@ -103,17 +103,16 @@ pub async fn assess(
     watch: &Watch,
 ) -> Result<Outcome, AssessError> {
     let scene = Scene::load(record, subject, ask, watch).await?;
+    let basics = &ask.basics;
     let parts = match &ask.question {
-        Question::Mean(mean) => kinds::mean::evaluate(&scene, mean, &ask.basics).await?,
-        Question::Uniformity(zone) => {
-            kinds::uniformity::evaluate(&scene, zone, &ask.basics).await?
-        }
-        other => {
-            let word = other.word();
-            return Err(AssessError::Ask(format!(
-                "`{word}` cannot be evaluated yet"
-            )));
-        }
+        Question::Mean(ask) => kinds::mean::evaluate(&scene, ask, basics).await?,
+        Question::Windows(ask) => kinds::windows::evaluate(&scene, ask).await?,
+        Question::Traverse(ask) => kinds::traverse::evaluate(&scene, ask, basics).await?,
+        Question::Uniformity(ask) => kinds::uniformity::evaluate(&scene, ask, basics).await?,
+        Question::Transient(ask) => kinds::transient::evaluate(&scene, ask).await?,
+        Question::Steadiness(ask) => kinds::steadiness::evaluate(&scene, ask).await?,
+        Question::Agreement(ask) => kinds::agreement::evaluate(&scene, ask, basics).await?,
+        Question::Heat(ask) => kinds::heat::evaluate(&scene, ask, basics).await?,
     };
     scene.outcome(ask, parts).await
 }
@@ -201,7 +200,11 @@ impl<'a> Scene<'a> {
         let plan = found.map(|(config, index)| (config, &config.channels[index]));
         let period = plan.and_then(|(config, plan)| past::period(config, plan));
         let recorded = Duration::from_micros(row.period_us.unsigned_abs());
-        let basis = found.and_then(|(config, index)| kinds::basis(config, index));
+        let stated = found.and_then(|(config, index)| kinds::basis(config, index));
+        let has_basis = matches!(row.quantity, Quantity::Velocity | Quantity::VolumeFlow);
+        let basis = has_basis.then(|| {
+            stated.map_or_else(|| "basis not stated".to_owned(), |basis| basis.to_string())
+        });
         Feed {
             id: row.id,
             name: row.name.clone(),
@@ -223,6 +226,25 @@ impl<'a> Scene<'a> {
             .max_by_key(|(common, _)| *common)
             .filter(|(common, _)| *common >= 3)
             .map(|(_, name)| name.to_owned())
+    }
+
+    /// A moment of the run on the record's axis.
+    pub(crate) fn moment(&self, edge: Edge) -> Result<Stamp, AssessError> {
+        let (begin, end) = (self.subject.from, self.subject.to);
+        let at = match edge {
+            Edge::AfterBegin(span) => begin.plus(span),
+            Edge::BeforeEnd(span) => end.minus(span),
+            Edge::At(at) => axis_of(&self.utc, at, false),
+        };
+        if self.stretch.contains(at) {
+            return Ok(at);
+        }
+        Err(AssessError::Stretch(format!(
+            "{} is not within the stretch from {} to {}",
+            self.time(at),
+            self.time(self.stretch.from()),
+            self.time(self.stretch.to())
+        )))
     }
 
     /// Refuses where nothing at all is recorded.

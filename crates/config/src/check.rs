@@ -18,7 +18,7 @@ use crate::section::{At, Section, unknown};
 use crate::shelf::Shelf;
 use crate::source::Sources;
 use crate::tables::{self, ReadTable, Tables};
-use crate::{certificate, derived, envelope, layout, run, syntax};
+use crate::{certificate, derived, envelope, evaluation, layout, run, syntax};
 
 /// A configuration that holds, and what to look at twice all the same.
 #[derive(Clone, Debug)]
@@ -127,11 +127,22 @@ fn read(
         read.filter_map(|table| layout::read(table, &bindable, faults))
             .collect::<Vec<_>>()
     };
+    let evaluations = {
+        let referable = evaluation::Referable {
+            channels: &|name| known.iter().any(|known| known.name.as_str() == name),
+            layouts: &layouts,
+            is_whole: faults.is_empty(),
+        };
+        let tables = named(file, "evaluation", faults);
+        let read = tables.iter();
+        read.filter_map(|table| evaluation::read(table, &referable, faults))
+            .collect::<Vec<_>>()
+    };
     let known: run::Known<'_> = faults.is_empty().then_some(&quantity_of as _);
     let runs = named(file, "run", faults);
     let runs = runs
         .iter()
-        .filter_map(|table| run::read(table, known, &layouts, faults))
+        .filter_map(|table| run::read(table, known, (&layouts, &evaluations), faults))
         .collect();
     let (lines, mut sources) = sources.finish(faults)?;
     identity::warn_other_number(file, (&meters, &channels), (&lines, &sources), warnings);
@@ -153,6 +164,7 @@ fn read(
         envelopes,
         certificates,
         layouts,
+        evaluations,
         runs,
         revision,
     })

@@ -167,6 +167,12 @@ pub const TOPS: &[Top] = &[
         keys: crate::layout::LAYOUT,
     },
     Top {
+        name: "evaluation",
+        named: true,
+        about: "What is asked of runs again and again: templates of runs ask for it by its name. The same keys, as JSON, ask for one on the command line (`zonda evaluate --ask`) and in the API.",
+        keys: crate::evaluation::EVALUATION,
+    },
+    Top {
         name: "run",
         named: true,
         about: "A template of runs: `zonda run start --template NAME` asks for a run as it stands here; what is said on the command line goes before it.",

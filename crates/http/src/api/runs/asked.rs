@@ -188,11 +188,7 @@ impl NewRun {
         let of_plan = |word: fn(RunPlan) -> Option<String>| plan.clone().and_then(word);
         let planned = |plan: &RunPlan| plan.evaluations.clone();
         let evaluations = if self.evaluations.is_empty() {
-            let kinds = plan.as_ref().map(planned).unwrap_or_default();
-            kinds
-                .into_iter()
-                .map(|kind| (kind, "{}".to_owned()))
-                .collect()
+            plan.as_ref().map(planned).unwrap_or_default()
         } else {
             self.evaluations
                 .into_iter()
