@@ -10,19 +10,12 @@ pub(crate) mod traverse;
 pub(crate) mod uniformity;
 pub(crate) mod windows;
 
-use zonda_air::Basis;
-use zonda_config::{Config, LayoutPlan};
+use zonda_config::LayoutPlan;
 use zonda_model::Quantity;
 
 use crate::error::AssessError;
 use crate::intake::Feed;
 use crate::work::Scene;
-
-/// What a velocity or volume flow is one of.
-pub(crate) fn basis(config: &Config, channel: usize) -> Option<Basis> {
-    let plan = config.derived.iter().find(|plan| plan.channel == channel)?;
-    plan.basis
-}
 
 /// The layout that is named, or that of the run.
 pub(crate) fn layout<'s>(

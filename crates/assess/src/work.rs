@@ -7,7 +7,7 @@ use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 use zonda_evaluate::coverage::CoverageMin;
 use zonda_evaluate::{Sieve, Stretch};
-use zonda_model::{Quality, Quantity, Stamp, TrueUtc};
+use zonda_model::{Quality, Stamp, TrueUtc};
 use zonda_store::{ChannelId, ChannelRow, CorrectionRow, MappingRow, Readable};
 
 use crate::ask::{Ask, Question};
@@ -200,11 +200,10 @@ impl<'a> Scene<'a> {
         let plan = found.map(|(config, index)| (config, &config.channels[index]));
         let period = plan.and_then(|(config, plan)| past::period(config, plan));
         let recorded = Duration::from_micros(row.period_us.unsigned_abs());
-        let stated = found.and_then(|(config, index)| kinds::basis(config, index));
-        let has_basis = matches!(row.quantity, Quantity::Velocity | Quantity::VolumeFlow);
-        let basis = has_basis.then(|| {
-            stated.map_or_else(|| "basis not stated".to_owned(), |basis| basis.to_string())
-        });
+        let stated = plan.and_then(|(_, plan)| plan.basis);
+        let basis = row
+            .quantity
+            .basis_words(stated.map(|basis| basis.to_string()));
         Feed {
             id: row.id,
             name: row.name.clone(),

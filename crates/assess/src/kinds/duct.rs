@@ -241,7 +241,7 @@ fn one_basis(scene: &Scene<'_>, feeds: &[Feed]) -> Result<Option<Basis>, AssessE
         .iter()
         .map(|feed| {
             let (config, index) = scene.past.channel(feed.name.as_str())?;
-            kinds::basis(config, index)
+            config.channels.get(index)?.basis
         })
         .collect();
     let first = bases.first().copied().flatten();
