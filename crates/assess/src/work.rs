@@ -7,15 +7,17 @@ use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 use zonda_evaluate::coverage::CoverageMin;
 use zonda_evaluate::{Sieve, Stretch};
-use zonda_model::{Quality, Stamp, TrueUtc};
+use zonda_model::{Quality, Stamp, TrueUtc, Unit};
 use zonda_store::{ChannelId, ChannelRow, CorrectionRow, MappingRow, Readable};
 
 use crate::ask::{Ask, Question};
 use crate::error::AssessError;
+use crate::figure;
 use crate::intake::{Counted, Feed, Use};
 use crate::kinds;
 use crate::outcome::{
-    Correction, Figure, Footing, Input, Judged, Layout, Outcome, Policy, Seal, Series, Table,
+    Correction, Figure, Footing, Input, Judged, Layout, Outcome, Policy, Reached, Seal, Series,
+    Table,
 };
 use crate::past::{self, Past};
 use crate::subject::Subject;
@@ -301,6 +303,7 @@ impl<'a> Scene<'a> {
                 .map(|(feed, counted)| self.input(feed, counted, stretch))
                 .collect(),
             policy: self.policy(),
+            reached: reached(ask, &parts.inputs, &parts.results)?,
             results: parts.results,
             verdicts: parts.verdicts,
             warnings,
@@ -465,6 +468,59 @@ impl<'a> Scene<'a> {
         }
         Ok(said)
     }
+}
+
+/// Whether coverage and uncertainty are what was asked for.
+fn reached(
+    ask: &Ask,
+    inputs: &[(Feed, Counted)],
+    results: &[Figure],
+) -> Result<Vec<Reached>, AssessError> {
+    let least = ask
+        .basics
+        .coverage_min
+        .unwrap_or(CoverageMin::DEFAULT.share());
+    let covered = inputs.iter().map(|(feed, counted)| {
+        let found = counted.tally().coverage;
+        Reached {
+            what: "coverage".to_owned(),
+            of: feed.name.to_string(),
+            found: Some(found),
+            wanted: least,
+            unit: "1".to_owned(),
+            is_reached: found >= least,
+        }
+    });
+    let mut all: Vec<Reached> = covered.collect();
+    let Some(most) = ask.basics.uncertainty_max else {
+        return Ok(all);
+    };
+    let unit = figure::shown_difference(most.0.unit.quantity().si());
+    let wanted = most.0.unit.difference_to_si(most.0.value);
+    let of_unit = |figure: &&Figure| {
+        let own = figure.unit.parse::<Unit>().map(figure::shown_difference);
+        figure.budget.is_some() && own == Ok(unit)
+    };
+    let known = results.iter().filter(of_unit).map(|figure| Reached {
+        what: "uncertainty".to_owned(),
+        of: match &figure.of {
+            Some(of) => format!("{} of {of}", figure.name),
+            None => figure.name.clone(),
+        },
+        found: figure.expanded,
+        wanted,
+        unit: unit.symbol().to_owned(),
+        is_reached: figure.expanded.is_some_and(|found| found <= wanted),
+    });
+    let before = all.len();
+    all.extend(known);
+    if all.len() == before {
+        return Err(AssessError::Ask(format!(
+            "`uncertainty_max`: no result of this evaluation is in {}",
+            most.0.unit
+        )));
+    }
+    Ok(all)
 }
 
 fn unfinished(corrections: &[CorrectionRow]) -> Vec<String> {

@@ -49,6 +49,12 @@ pub const EVALUATION: &[Key] = &[
         "the share of the stretch that used readings must speak for; default 0.9",
     ),
     may(
+        "uncertainty_max",
+        Kind::Amount,
+        "\"0.5 K\"",
+        "how small the expanded uncertainty of results should be: it is said when it is; default not asked",
+    ),
+    may(
         "rule",
         Kind::Text,
         "\"guarded\"",
@@ -254,7 +260,15 @@ pub const KINDS: [(&str, &[&str], &[&str]); 8] = [
 ];
 
 /// The keys of every kind.
-const OF_ALL: [&str; 6] = ["kind", "from", "to", "allow", "coverage_min", "rule"];
+const OF_ALL: [&str; 7] = [
+    "kind",
+    "from",
+    "to",
+    "allow",
+    "coverage_min",
+    "uncertainty_max",
+    "rule",
+];
 
 /// An evaluation as the record keeps it.
 #[derive(Clone, Debug, PartialEq, Eq)]

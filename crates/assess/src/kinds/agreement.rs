@@ -196,6 +196,10 @@ fn related(feeds: &[Feed; 2], pairs: &[(f64, f64)]) -> Vec<Figure> {
     {
         let line = "of the line through the pairs that treats both alike in terms of their spread (reduced major axis)";
         let with_u = |figure: Figure, u: f64| Figure {
+            note: Some(format!(
+                "U = {} by the scatter of the pairs",
+                crate::figure::number(2.0 * u)
+            )),
             u: Some(u),
             expanded: Some(2.0 * u),
             k: Some(2.0),

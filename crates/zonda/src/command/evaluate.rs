@@ -12,7 +12,7 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::tz::TimeZone;
 use tokio_util::sync::CancellationToken;
-use zonda_assess::{Ask, AssessError, ErrorKind, Outcome, Subject, Watch, assess};
+use zonda_assess::{Answer, Ask, AssessError, ErrorKind, Ruling, Subject, Watch, assess};
 use zonda_model::RunId;
 use zonda_store::{Readable, RunRow};
 
@@ -99,23 +99,34 @@ impl Evaluate {
     async fn evaluate(&self, record: &Readable) -> anyhow::Result<Exit> {
         let run = find(record, &self.run).await?;
         let asks = self.asks(record, &run).await?;
-        let outcomes = worked_out(record, &run, &asks).await?;
+        let answers = self.answered(record, &run, &asks).await?;
         if self.json {
-            println!("{}", serde_json::to_string_pretty(&outcomes)?);
-            return Ok(exit(&outcomes));
+            println!("{}", serde_json::to_string_pretty(&answers)?);
+            return Ok(exit(&answers));
         }
         if let Some(other) = &self.against {
             let other = find(record, other).await?;
-            let others = worked_out(record, &other, &asks).await?;
-            for (one, two) in outcomes.iter().zip(&others) {
+            let others = self.answered(record, &other, &asks).await?;
+            for (one, two) in answers.iter().zip(&others) {
                 print!("{}", table::beside(one, two));
             }
             return Ok(Exit::Done);
         }
-        for outcome in &outcomes {
-            print!("{}", table::outcome(outcome, &self.tz, self.budgets));
+        for answer in &answers {
+            print!("{}", table::answer(answer, &self.tz, self.budgets));
         }
-        Ok(exit(&outcomes))
+        Ok(exit(&answers))
+    }
+
+    /// Of what was asked here a refusal ends it; of what was asked of the run the others are answered all the same.
+    async fn answered(
+        &self,
+        record: &Readable,
+        run: &RunRow,
+        asks: &[Ask],
+    ) -> anyhow::Result<Vec<Answer>> {
+        let is_own = self.options.is_there() || self.ask.is_some();
+        worked_out(record, run, asks, is_own).await
     }
 
     /// What is asked: here, in a file, or of the run.
@@ -142,13 +153,18 @@ impl Evaluate {
     }
 }
 
-/// 1 where a criterion is not met.
-fn exit(outcomes: &[Outcome]) -> Exit {
-    let mut verdicts = outcomes.iter().flat_map(|outcome| &outcome.verdicts);
-    if verdicts.any(|judged| judged.verdict != zonda_assess::Ruling::Conforms) {
-        Exit::NotWell
-    } else {
+/// 1 where a criterion is not met, or an evaluation was refused.
+fn exit(answers: &[Answer]) -> Exit {
+    let is_well = |answer: &Answer| {
+        answer.outcome.as_ref().is_some_and(|outcome| {
+            let mut verdicts = outcome.verdicts.iter();
+            verdicts.all(|judged| judged.verdict == Ruling::Conforms)
+        })
+    };
+    if answers.iter().all(is_well) {
         Exit::Done
+    } else {
+        Exit::NotWell
     }
 }
 
@@ -208,12 +224,17 @@ fn read(file: &PathBuf) -> anyhow::Result<Vec<Ask>> {
 }
 
 /// One after the other, with a bar where somebody looks on.
-async fn worked_out(record: &Readable, run: &RunRow, asks: &[Ask]) -> anyhow::Result<Vec<Outcome>> {
+async fn worked_out(
+    record: &Readable,
+    run: &RunRow,
+    asks: &[Ask],
+    is_own: bool,
+) -> anyhow::Result<Vec<Answer>> {
     let subject = Subject::of(record, run).await?;
     let cancel = CancellationToken::new();
     let mut signals = Signals::listen()?;
     let bar = bar()?;
-    let mut outcomes = Vec::new();
+    let mut answers = Vec::new();
     for ask in asks {
         bar.set_message(ask.title().to_owned());
         let shown = bar.clone();
@@ -229,10 +250,20 @@ async fn worked_out(record: &Readable, run: &RunRow, asks: &[Ask]) -> anyhow::Re
                 _ = signals.next() => cancel.cancel(),
             }
         };
-        outcomes.push(outcome.map_err(|error| named(error, ask))?);
+        let ends = |error: &AssessError| match error.kind() {
+            ErrorKind::Cancelled | ErrorKind::Internal => true,
+            ErrorKind::Invalid | ErrorKind::Refused => is_own,
+        };
+        match outcome {
+            Err(error) if ends(&error) => {
+                bar.finish_and_clear();
+                return Err(named(error, ask));
+            }
+            result => answers.push(Answer::of(ask, result)),
+        }
     }
     bar.finish_and_clear();
-    Ok(outcomes)
+    Ok(answers)
 }
 
 /// Says which evaluation it was, and keeps what that means for the exit code.

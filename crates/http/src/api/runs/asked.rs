@@ -67,11 +67,15 @@ pub(crate) struct NewEvaluation {
 }
 
 impl NewEvaluation {
-    pub(super) fn pair(self) -> (String, String) {
-        (
-            self.kind,
-            serde_json::Value::Object(self.parameters).to_string(),
-        )
+    /// Its kind and parameters, as the record keeps them.
+    ///
+    /// # Errors
+    /// It asks nothing that could be answered.
+    pub(super) fn pair(self) -> Result<(String, String), Problem> {
+        let parameters = serde_json::Value::Object(self.parameters).to_string();
+        zonda_assess::Ask::from_parts(&self.kind, &parameters)
+            .map_err(|why| unfit(why.to_string()))?;
+        Ok((self.kind, parameters))
     }
 }
 
@@ -164,7 +168,7 @@ impl NewRun {
                 .evaluations
                 .into_iter()
                 .map(NewEvaluation::pair)
-                .collect(),
+                .collect::<Result<_, _>>()?,
             by: self.by,
         })
     }
@@ -193,7 +197,7 @@ impl NewRun {
             self.evaluations
                 .into_iter()
                 .map(NewEvaluation::pair)
-                .collect()
+                .collect::<Result<_, _>>()?
         };
         Ok(Ask {
             name,
