@@ -11,7 +11,7 @@ use utoipa::ToSchema;
 use crate::ask::Ask;
 
 /// What came of an [`Ask`].
-#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Outcome {
     /// What was asked.
     pub ask: Ask,
@@ -267,7 +267,7 @@ pub struct Reached {
 }
 
 /// An evaluation that was answered, or refused.
-#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Answer {
     /// What it is called.
     pub title: String,

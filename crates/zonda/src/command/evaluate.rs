@@ -41,6 +41,10 @@ pub(crate) struct Evaluate {
     /// A file that holds an ask, or a list of them, as JSON; `-` for standard input. docs/evaluations.md has the schema.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["names", "kind"])]
     ask: Option<PathBuf>,
+    /// Whether outcomes that were kept (a file of --json) still hold: worked out again from the record, and which correction
+    /// outdated them.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["names", "kind", "ask", "json", "against"])]
+    still: Option<PathBuf>,
     #[command(flatten)]
     options: Options,
     /// The outcomes as JSON, one list; docs/outcome.schema.json has the schema.
@@ -67,7 +71,9 @@ const EXAMPLES: &str = "Examples:\n  \
     zonda evaluate last-night --kind uniformity --layout zone-2 --setpoint '200 °C' --tolerance '8 K' --since soaked\n  \
     zonda evaluate last-night --kind traverse --layout exhaust --pressure barometer --json\n  \
     zonda evaluate last-night soak --against the-night-before\n  \
-    zonda evaluate last-night --ask soak.json";
+    zonda evaluate last-night --ask soak.json\n  \
+    zonda evaluate last-night --json > kept.json\n  \
+    zonda evaluate last-night --still kept.json                  (has a correction outdated them?)";
 
 impl Evaluate {
     pub(crate) fn run(self) -> anyhow::Result<Exit> {
@@ -98,6 +104,9 @@ impl Evaluate {
 
     async fn evaluate(&self, record: &Readable) -> anyhow::Result<Exit> {
         let run = find(record, &self.run).await?;
+        if let Some(kept) = &self.still {
+            return still(record, &run, kept).await;
+        }
         let asks = self.asks(record, &run).await?;
         let answers = self.answered(record, &run, &asks).await?;
         if self.json {
@@ -151,6 +160,39 @@ impl Evaluate {
         }
         pick(asks, &self.names, run)
     }
+}
+
+/// Whether what was kept still holds.
+async fn still(record: &Readable, run: &RunRow, kept: &PathBuf) -> anyhow::Result<Exit> {
+    let text =
+        std::fs::read_to_string(kept).with_context(|| format!("cannot read {}", kept.display()))?;
+    let kept: Vec<Answer> = serde_json::from_str(&text)
+        .with_context(|| format!("{} holds no outcomes", kept.display()))?;
+    let mut is_well = true;
+    for outcome in kept.iter().filter_map(|answer| answer.outcome.as_ref()) {
+        let of = format!("{} of {}", outcome.title, outcome.run);
+        if let Some(by) = zonda_assess::outdated(record, outcome).await? {
+            println!(
+                "{of}: outdated by correction {} of {} ({}, {}, {})",
+                by.id, by.channel, by.reason, by.by, by.at
+            );
+            is_well = false;
+            continue;
+        }
+        let now = worked_out(record, run, std::slice::from_ref(&outcome.ask), true).await?;
+        let now = now.first().and_then(|answer| answer.outcome.as_ref());
+        let is_same = now.is_some_and(|now| now.results == outcome.results);
+        println!(
+            "{of}: {}",
+            if is_same {
+                "still holds; worked out again, every number is the same"
+            } else {
+                "gives other numbers now, and no correction says why: another version of the program, or another record"
+            }
+        );
+        is_well &= is_same;
+    }
+    Ok(if is_well { Exit::Done } else { Exit::NotWell })
 }
 
 /// 1 where a criterion is not met, or an evaluation was refused.

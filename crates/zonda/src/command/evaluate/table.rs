@@ -331,17 +331,15 @@ fn inputs(out: &mut String, outcome: &Outcome) {
 
 /// Two runs side by side: what both have, and the difference.
 pub(super) fn beside(one: &Answer, two: &Answer) -> String {
-    match (&one.outcome, &two.outcome) {
-        (Some(one), Some(two)) => of_both(one, two),
-        _ => {
-            let mut out = format!("{}: cannot be compared\n", one.title);
-            for why in [&one.refused, &two.refused].into_iter().flatten() {
-                let _ = writeln!(out, "  {why}");
-            }
-            out.push('\n');
-            out
-        }
+    if let (Some(one), Some(two)) = (&one.outcome, &two.outcome) {
+        return of_both(one, two);
     }
+    let mut out = format!("{}: cannot be compared\n", one.title);
+    for why in [&one.refused, &two.refused].into_iter().flatten() {
+        let _ = writeln!(out, "  {why}");
+    }
+    out.push('\n');
+    out
 }
 
 fn of_both(one: &Outcome, two: &Outcome) -> String {
