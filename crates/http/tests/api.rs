@@ -631,6 +631,7 @@ async fn every_route_is_described_and_every_described_route_exists() {
         "/api/v1/runs/{id}/export",
         "/api/v1/runs/{id}/notes",
         "/api/v1/runs/{id}/evaluations",
+        "/api/v1/runs/{id}/evaluations/{evaluation}/cancel",
         "/healthz",
         "/readyz",
         "/metrics",
@@ -643,7 +644,8 @@ async fn every_route_is_described_and_every_described_route_exists() {
         let address = path
             .replace("{name}", "Z1.velocity")
             .replace("{channel}", "Z1.velocity")
-            .replace("{id}", "1");
+            .replace("{id}", "1")
+            .replace("{evaluation}", "1");
         for (method, operation) in methods.as_object().unwrap() {
             let method: Method = method.to_uppercase().parse().unwrap();
             let response = ask(
