@@ -1,7 +1,7 @@
 // Station: what it is, how its store and clock do, its events, and what the file on disk says.
 
 import { askJson, reason } from './api.js'
-import { $, element, facts, put } from './dom.js'
+import { $, element, facts, put, table } from './dom.js'
 import { count, length, number } from './format.js'
 import { reading } from './look.js'
 import { many, sentence } from './words.js'
@@ -11,8 +11,8 @@ const EVENTS = 40
 /** Asks and draws. @param {import('./types').Health | null} health */
 export async function showStation(health) {
   try {
-    const [station, { events }] = await Promise.all([askJson('/api/v1/station'), askJson(`/api/v1/events?limit=${EVENTS}`)])
-    $('station-facts').replaceChildren(...sections(station, health))
+    const [station, { events }, configuration] = await Promise.all([askJson('/api/v1/station'), askJson(`/api/v1/events?limit=${EVENTS}`), askJson('/api/v1/configuration')])
+    $('station-facts').replaceChildren(...sections(station, health), ...configured(configuration))
     drawEvents(events)
   } catch (error) {
     $('station-facts').replaceChildren(element('p', 'soft', `The station could not be asked: ${reason(error)} What is below may be old.`))
@@ -44,8 +44,25 @@ function sections(station, health) {
       ['Channels', count(station.channels)],
       ['Clock', health ? (health.clock === 'in step' ? 'In step with UTC' : `${length(Math.abs(health.clock_ms))} ${health.clock}`) : null],
       ['Time zone', station.time_zone],
-      ['Configuration', element('code', '', station.config.slice(0, 16))],
     ]),
+  ]
+}
+
+/** The file on the disk against what is in force. @param {any} told */
+function configured({ in_force: hash, file, standing, mistakes }) {
+  const words = /** @type {Record<string, [string, string]>} */ ({
+    same: ['The file on the disk is what is in force.', 'ok'],
+    changed: ['The file on the disk has changed; it will be in force from the next start on.', 'mind'],
+    wrong: ['The file on the disk has mistakes: a start would be refused.', 'bad'],
+    gone: ['The file is not there any more: a start would be refused.', 'bad'],
+  })
+  const [said, name] = words[standing ?? ''] ?? ['It came from no file.', 'ok']
+  const rows = mistakes.map((/** @type {any} */ { line, what, help }) => [`Line ${line}`, sentence(what), help ? sentence(help) : ''])
+  return [
+    element('h2', '', 'Configuration'),
+    element('p', '', element('span', `word ${name}`, said)),
+    facts([['In force', element('code', '', hash.slice(0, 16))], ['File', file && element('code', '', file)]]),
+    ...(rows.length ? [table('What a check finds in the file', [['', 'Where'], ['', 'What is wrong'], ['', 'What would be right']], rows)] : []),
   ]
 }
 

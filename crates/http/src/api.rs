@@ -2,6 +2,7 @@
 
 pub(crate) mod agreement;
 pub(crate) mod channels;
+pub(crate) mod configuration;
 pub(crate) mod corrections;
 pub(crate) mod events;
 pub(crate) mod export;

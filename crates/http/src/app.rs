@@ -142,6 +142,7 @@ fn described() -> OpenApiRouter<Shared> {
     OpenApiRouter::with_openapi(Described::openapi())
         .routes(routes!(api::station::station))
         .routes(routes!(api::templates::templates))
+        .routes(routes!(api::configuration::configuration))
         .routes(routes!(
             api::session::session,
             api::session::sign_in,

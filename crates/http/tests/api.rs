@@ -605,6 +605,7 @@ async fn every_route_is_described_and_every_described_route_exists() {
     let routes = BTreeSet::from([
         "/api/v1/station",
         "/api/v1/session",
+        "/api/v1/configuration",
         "/api/v1/templates",
         "/api/v1/channels",
         "/api/v1/channels/{name}",
@@ -689,4 +690,32 @@ fn references(value: &Value) -> Vec<String> {
         Value::Array(list) => list.iter().flat_map(references).collect(),
         _ => Vec::new(),
     }
+}
+
+#[tokio::test]
+async fn the_file_on_the_disk_is_compared_with_what_is_in_force() {
+    let mut bench = Bench::new().await;
+    let file = bench.view.config.station.data.join("oven.toml");
+    std::fs::write(&file, bench::CONFIG).unwrap();
+    bench.look_at(file.clone());
+    let told = bench.json("/api/v1/configuration").await;
+    assert_eq!(told["standing"], "same", "{told}");
+    assert_eq!(told["in_force"], bench.view.config.revision.hash);
+
+    std::fs::write(&file, bench::CONFIG.replace("oven 3", "oven 4")).unwrap();
+    assert_eq!(
+        bench.json("/api/v1/configuration").await["standing"],
+        "changed"
+    );
+    std::fs::write(&file, bench::CONFIG.replace("A.1", "A.9")).unwrap();
+    let told = bench.json("/api/v1/configuration").await;
+    assert_eq!(told["standing"], "wrong");
+    let mistake = &told["mistakes"][0];
+    assert!(mistake["what"].as_str().unwrap().contains('A'), "{told}");
+    assert!(mistake["line"].as_u64().unwrap() > 1);
+    std::fs::remove_file(&file).unwrap();
+    assert_eq!(
+        bench.json("/api/v1/configuration").await["standing"],
+        "gone"
+    );
 }

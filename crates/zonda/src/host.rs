@@ -26,8 +26,8 @@ pub(crate) struct Host {
 }
 
 impl Host {
-    /// Starts: record, lines, HTTP.
-    pub(crate) async fn start(config: Config) -> anyhow::Result<Self> {
+    /// Starts: record, lines, HTTP. `file` is where the configuration was read from.
+    pub(crate) async fn start(config: Config, file: Option<PathBuf>) -> anyhow::Result<Self> {
         let (listen, data) = (config.http.listen, config.station.data.clone());
         let hosts = config.http.hosts.clone();
         refuse_open_doors(listen, &data)?;
@@ -38,11 +38,11 @@ impl Host {
         let address = listener.local_addr()?;
         let station = Station::start(config, env!("CARGO_PKG_VERSION")).await?;
         let stop = CancellationToken::new();
-        let app = App::new(
-            View::of(&station, env!("CARGO_PKG_VERSION")),
-            hosts,
-            stop.clone(),
-        );
+        let view = View {
+            file,
+            ..View::of(&station, env!("CARGO_PKG_VERSION"))
+        };
+        let app = App::new(view, hosts, stop.clone());
         let feed = tokio::spawn(app.feed());
         let serving = tokio::spawn(zonda_http::server::serve(
             listener,

@@ -102,6 +102,7 @@ impl Bench {
         .await
         .unwrap();
         let view = View {
+            file: None,
             runs,
             agreements: Arc::default(),
             loop_checks: Arc::new(checks),
@@ -132,6 +133,13 @@ impl Bench {
             stop,
             app,
         }
+    }
+
+    /// From now on the configuration is said to come from this file.
+    pub fn look_at(&mut self, file: std::path::PathBuf) {
+        self.view.file = Some(file);
+        let hosts = ["oven3.lab.example".to_owned()];
+        self.app = App::new(self.view.clone(), hosts, self.stop.clone());
     }
 
     /// A sample of now.

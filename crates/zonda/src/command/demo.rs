@@ -105,7 +105,7 @@ impl Demo {
         } else {
             None
         };
-        let mut host = Host::start(config).await?;
+        let mut host = Host::start(config, Some(data.join("oven.toml"))).await?;
         name_runs(&host.station.runs(), night).await?;
         say_where(channels, &data, host.address);
         let failure = tokio::select! {
