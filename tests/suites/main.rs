@@ -15,7 +15,6 @@ mod identity;
 mod iio;
 mod meters;
 mod night;
-mod page;
 mod peers;
 mod power;
 mod pymodbus;
@@ -46,7 +45,6 @@ fn main() -> ExitCode {
         runs::tests(),
         meters::tests(),
         night::tests(),
-        page::tests(),
         seal::tests(),
         corrections::tests(),
         shutdown::tests(),

@@ -18,7 +18,7 @@ use crate::section::{At, Section, unknown};
 use crate::shelf::Shelf;
 use crate::source::Sources;
 use crate::tables::{self, ReadTable, Tables};
-use crate::{certificate, derived, envelope, evaluation, layout, run, syntax};
+use crate::{certificate, derived, envelope, layout, report, run, syntax};
 
 /// A configuration that holds, and what to look at twice all the same.
 #[derive(Clone, Debug)]
@@ -90,6 +90,7 @@ fn read(
     let defaults = Defaults::read(&station_section, faults);
     let station = station(&station_section, faults);
     let http = http(&single(file, "http", faults), faults);
+    let report = report::read(&single(file, "report", faults), faults);
     let lines = named(file, "line", faults);
     let modules = named(file, "module", faults);
     let mut sources = Sources::read(&lines, &modules, faults, warnings);
@@ -127,22 +128,11 @@ fn read(
         read.filter_map(|table| layout::read(table, &bindable, faults))
             .collect::<Vec<_>>()
     };
-    let evaluations = {
-        let referable = evaluation::Referable {
-            channels: &|name| known.iter().any(|known| known.name.as_str() == name),
-            layouts: &layouts,
-            is_whole: faults.is_empty(),
-        };
-        let tables = named(file, "evaluation", faults);
-        let read = tables.iter();
-        read.filter_map(|table| evaluation::read(table, &referable, faults))
-            .collect::<Vec<_>>()
-    };
     let known: run::Known<'_> = faults.is_empty().then_some(&quantity_of as _);
     let runs = named(file, "run", faults);
     let runs = runs
         .iter()
-        .filter_map(|table| run::read(table, known, (&layouts, &evaluations), faults))
+        .filter_map(|table| run::read(table, known, &layouts, faults))
         .collect();
     let (lines, mut sources) = sources.finish(faults)?;
     identity::warn_other_number(file, (&meters, &channels), (&lines, &sources), warnings);
@@ -156,6 +146,7 @@ fn read(
     Some(Config {
         station: station?,
         http: http?,
+        report,
         lines,
         sources,
         channels,
@@ -164,7 +155,6 @@ fn read(
         envelopes,
         certificates,
         layouts,
-        evaluations,
         runs,
         revision,
     })
@@ -340,22 +330,25 @@ fn station(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<Station
 
 fn http(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<HttpPlan> {
     let default = SocketAddr::from(([127, 0, 0, 1], 7360));
-    let hosts = section.texts("hosts").unwrap_or_default();
-    let hosts = hosts.iter().map(|host| host.value.to_owned()).collect();
     if section.text("listen").is_none() {
-        return Some(HttpPlan {
-            listen: default,
-            hosts,
-        });
+        return Some(HttpPlan { listen: default });
     }
     let read = |text: &str| {
         text.parse::<SocketAddr>()
             .map_err(|_| format!("`{text}` is not an IP address and a port"))
     };
     let listen = section.read("listen", read, faults)?;
+    if !listen.value.ip().is_loopback() {
+        let fault = Fault::new(
+            listen.span,
+            "this listens beyond the machine itself, where anyone on the network could read and steer",
+        );
+        faults
+            .push(fault.help("use 127.0.0.1 or [::1]; from elsewhere, forward the port over ssh"));
+        return None;
+    }
     Some(HttpPlan {
         listen: listen.value,
-        hosts,
     })
 }
 

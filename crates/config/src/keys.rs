@@ -119,6 +119,12 @@ pub const TOPS: &[Top] = &[
         keys: HTTP,
     },
     Top {
+        name: "report",
+        named: false,
+        about: "What the laboratory says of itself in test reports.",
+        keys: crate::report::REPORT,
+    },
+    Top {
         name: "line",
         named: true,
         about: "One physical way to devices. Exactly one of the drivers `modbus-rtu`, `modbus-tcp`, `text`, `iio` describes how to talk.",
@@ -165,12 +171,6 @@ pub const TOPS: &[Top] = &[
         named: true,
         about: "Where the probes stand in a duct or a work zone, and which channels read there. Runs and evaluations refer to it by name.",
         keys: crate::layout::LAYOUT,
-    },
-    Top {
-        name: "evaluation",
-        named: true,
-        about: "What is asked of runs again and again: templates of runs ask for it by its name. The same keys, as JSON, ask for one on the command line (`zonda evaluate --ask`) and in the API.",
-        keys: crate::evaluation::EVALUATION,
     },
     Top {
         name: "run",
@@ -233,20 +233,12 @@ pub const STATION: &[Key] = &[
 ];
 
 /// `[http]`
-pub const HTTP: &[Key] = &[
-    may(
-        "listen",
-        Kind::Text,
-        "\"127.0.0.1:7360\"",
-        "address and port of the page and the API; port 0 takes any free one; default `127.0.0.1:7360`. Beyond the machine itself, such as at `0.0.0.0:7360`, everybody needs a token: see `zonda token`",
-    ),
-    may(
-        "hosts",
-        Kind::Texts,
-        "[\"oven3.lab.example\"]",
-        "names by which browsers may call the station, beside its addresses; any other name is refused, since it may be another site's trick",
-    ),
-];
+pub const HTTP: &[Key] = &[may(
+    "listen",
+    Kind::Text,
+    "\"127.0.0.1:7360\"",
+    "address and port of the page and the API, loopback only for now; port 0 takes any free one; default `127.0.0.1:7360`",
+)];
 
 /// `[line.NAME]`
 pub const LINE: &[Key] = &[

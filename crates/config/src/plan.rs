@@ -12,13 +12,13 @@ use zonda_protocol::text::TextFormat;
 use zonda_signal::Mapping;
 
 use crate::derived::DerivedPlan;
-use crate::evaluation::EvaluationPlan;
 use crate::identity::{IdentityPlan, TextIdentityPlan};
 use crate::iio::IioPlan;
 use crate::instrument::{
     AccuracyPlan, CertificatePlan, EnvelopePlan, LoopPlan, MeterPlan, StuckPlan, Way,
 };
 use crate::layout::LayoutPlan;
+use crate::report::ReportPlan;
 use crate::run::RunPlan;
 
 /// Everything the file says, checked.
@@ -28,6 +28,8 @@ pub struct Config {
     pub station: StationPlan,
     /// The HTTP side.
     pub http: HttpPlan,
+    /// What test reports say of the laboratory.
+    pub report: ReportPlan,
     /// The lines, in the order of the file.
     pub lines: Vec<LinePlan>,
     /// Every source of every line; a [`SourceId`] is an index into this.
@@ -44,8 +46,6 @@ pub struct Config {
     pub certificates: Vec<CertificatePlan>,
     /// The layouts, in the order of the file.
     pub layouts: Vec<LayoutPlan>,
-    /// The evaluations that are written down, in the order of the file.
-    pub evaluations: Vec<EvaluationPlan>,
     /// The templates of runs, in the order of the file.
     pub runs: Vec<RunPlan>,
     /// The text that this was read from, and its hash.
@@ -79,10 +79,8 @@ pub struct StationPlan {
 /// The HTTP side.
 #[derive(Clone, Debug)]
 pub struct HttpPlan {
-    /// Where to listen; loopback by default. Beyond it, whoever asks needs a token.
+    /// Where to listen; loopback by default.
     pub listen: std::net::SocketAddr,
-    /// The names by which requests may call the station, beside its addresses.
-    pub hosts: Vec<String>,
 }
 
 /// One physical way to devices. One task owns it.

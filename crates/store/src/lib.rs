@@ -36,7 +36,6 @@ mod schema;
 mod seal;
 mod session;
 mod tally;
-mod token;
 mod writer;
 
 pub use backup::{Backup, BackupError};
@@ -60,4 +59,3 @@ pub use seal::{
 };
 pub use session::{Session, Start};
 pub use tally::TallyRow;
-pub use token::{Role, Secret, Token, TokenError, Tokens};

@@ -11,10 +11,10 @@ mod export;
 mod loopcheck;
 mod plan;
 mod prestart;
+mod report;
 mod rig;
 mod run;
 mod serve;
-mod token;
 mod verify;
 mod watch;
 
@@ -32,11 +32,11 @@ pub(crate) enum Command {
     Loopcheck(loopcheck::LoopCheck),
     Watch(watch::Watch),
     Export(export::Export),
+    Report(report::Report),
     Correct(correct::Correct),
     Verify(verify::Verify),
     Run(run::RunCommand),
     Evaluate(Box<evaluate::Evaluate>),
-    Token(token::TokenCommand),
     Rig(rig::RigCommand),
     Bench(bench::Bench),
     Air(air::Air),
@@ -54,11 +54,11 @@ impl Command {
             Self::Loopcheck(check) => check.run(),
             Self::Watch(watch) => watch.run(),
             Self::Export(export) => export.run(),
+            Self::Report(report) => report.run(),
             Self::Correct(correct) => correct.run(),
             Self::Verify(verify) => verify.run(),
             Self::Run(order) => order.run(),
             Self::Evaluate(ask) => ask.run(),
-            Self::Token(order) => order.run(),
             Self::Rig(rig) => rig.run(),
             Self::Bench(bench) => bench.run(),
             Self::Air(air) => air.run(),

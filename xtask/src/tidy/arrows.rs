@@ -50,6 +50,8 @@ const ARROWS: [(&str, &[&str]); 19] = [
         &[
             "zonda-assess",
             "zonda-store",
+            "zonda-config",
+            "zonda-draw",
             "zonda-evaluate",
             "zonda-air",
             "zonda-model",

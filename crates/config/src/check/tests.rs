@@ -143,12 +143,11 @@ fn a_line_of_text_may_have_one_length_only() {
 }
 
 #[test]
-fn the_station_can_be_reached_by_its_names_too() {
-    let text =
-        format!("{BENCH}\n[http]\nlisten = \"0.0.0.0:7360\"\nhosts = [\"oven3.lab.example\"]\n");
-    let http = checked(&text).config.http;
-    assert!(!http.listen.ip().is_loopback());
-    assert_eq!(http.hosts, ["oven3.lab.example"]);
+fn listening_beyond_loopback_is_refused() {
+    assert!(
+        said(&format!("{BENCH}\n[http]\nlisten = \"0.0.0.0:7360\"\n"))
+            .contains("beyond the machine")
+    );
 }
 
 #[test]
@@ -196,4 +195,15 @@ proptest! {
         let text = format!("{}{with}{}", &BENCH[..at], &BENCH[at..]);
         let _ = check("any.toml", &text).map(|_| ()).map_err(|faults| faults.report(false, 80));
     }
+}
+
+#[test]
+fn a_report_says_what_the_laboratory_said() {
+    let text = format!(
+        "[report]\nlaboratory = \"Hall 3\"\naddress = \"  \"\npaper = \"Letter\"\nlogo = \"logo.svg\"\n{BENCH}"
+    );
+    let report = checked(&text).config.report;
+    assert_eq!(report.laboratory.as_deref(), Some("Hall 3"));
+    assert_eq!((report.address, report.paper), (None, crate::Paper::Letter));
+    insta::assert_snapshot!(said(&text.replace("Letter", "A3")), @r#"oven.toml:4:9: `A3` is no paper known here; write `A4` or `Letter`; such as `paper = "Letter"`"#);
 }

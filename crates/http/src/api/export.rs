@@ -157,7 +157,7 @@ pub(crate) async fn export_run(
     answer(&shared, request, permit).await
 }
 
-fn permit(shared: &Shared) -> Result<OwnedSemaphorePermit, Problem> {
+pub(super) fn permit(shared: &Shared) -> Result<OwnedSemaphorePermit, Problem> {
     let permit = Arc::clone(&shared.exports).try_acquire_owned();
     permit.map_err(|_| {
         Problem::busy(format!(

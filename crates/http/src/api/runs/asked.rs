@@ -67,15 +67,11 @@ pub(crate) struct NewEvaluation {
 }
 
 impl NewEvaluation {
-    /// Its kind and parameters, as the record keeps them.
-    ///
-    /// # Errors
-    /// It asks nothing that could be answered.
-    pub(super) fn pair(self) -> Result<(String, String), Problem> {
-        let parameters = serde_json::Value::Object(self.parameters).to_string();
-        zonda_assess::Ask::from_parts(&self.kind, &parameters)
-            .map_err(|why| unfit(why.to_string()))?;
-        Ok((self.kind, parameters))
+    pub(super) fn pair(self) -> (String, String) {
+        (
+            self.kind,
+            serde_json::Value::Object(self.parameters).to_string(),
+        )
     }
 }
 
@@ -168,7 +164,7 @@ impl NewRun {
                 .evaluations
                 .into_iter()
                 .map(NewEvaluation::pair)
-                .collect::<Result<_, _>>()?,
+                .collect(),
             by: self.by,
         })
     }
@@ -192,12 +188,16 @@ impl NewRun {
         let of_plan = |word: fn(RunPlan) -> Option<String>| plan.clone().and_then(word);
         let planned = |plan: &RunPlan| plan.evaluations.clone();
         let evaluations = if self.evaluations.is_empty() {
-            plan.as_ref().map(planned).unwrap_or_default()
+            let kinds = plan.as_ref().map(planned).unwrap_or_default();
+            kinds
+                .into_iter()
+                .map(|kind| (kind, "{}".to_owned()))
+                .collect()
         } else {
             self.evaluations
                 .into_iter()
                 .map(NewEvaluation::pair)
-                .collect::<Result<_, _>>()?
+                .collect()
         };
         Ok(Ask {
             name,

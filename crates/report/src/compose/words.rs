@@ -1,0 +1,116 @@
+//! Numbers and times as the report writes them.
+
+use jiff::Timestamp;
+use zonda_model::Stamp;
+
+/// Five digits that count, with a true minus.
+pub(super) fn number(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return "0".to_owned();
+    }
+    let exponent = value.abs().log10().floor();
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "0 to 9"
+    )]
+    let decimals = (4.0 - exponent).clamp(0.0, 9.0) as usize;
+    let text = format!("{value:.decimals$}");
+    let text = if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.')
+    } else {
+        &text
+    };
+    text.replace('-', "−")
+}
+
+/// A number, or a dash where there is none.
+pub(super) fn or_dash(value: Option<f64>) -> String {
+    value.map_or_else(|| "–".to_owned(), number)
+}
+
+/// A share as a percentage.
+pub(super) fn percent(share: f64) -> String {
+    format!("{} %", number(share * 100.0))
+}
+
+/// `2026-11-25 02:10:00 UTC`.
+pub(super) fn time(utc: Stamp) -> String {
+    Timestamp::from_microsecond(utc.micros()).map_or_else(
+        |_| utc.to_string(),
+        |at| at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string(),
+    )
+}
+
+/// ISO 8601's basic format.
+pub(super) fn compact(utc: Stamp) -> String {
+    Timestamp::from_microsecond(utc.micros()).map_or_else(
+        |_| utc.micros().to_string(),
+        |at| at.strftime("%Y%m%dT%H%M%SZ").to_string(),
+    )
+}
+
+/// A time in RFC 3339 as [`time`] writes it; what is none stays as it is.
+pub(super) fn read_time(text: &str) -> String {
+    stamp(text).map_or_else(|| text.to_owned(), time)
+}
+
+/// A time in RFC 3339.
+pub(super) fn stamp(text: &str) -> Option<Stamp> {
+    let at: Timestamp = text.parse().ok()?;
+    Some(Stamp::from_micros(at.as_microsecond()))
+}
+
+/// `12 h 5 min`, `40 s`.
+pub(super) fn span(seconds: f64) -> String {
+    #[expect(clippy::cast_possible_truncation, reason = "seconds of a run")]
+    let whole = seconds.round() as i64;
+    let pieces = [
+        (whole / 3600, "h"),
+        (whole % 3600 / 60, "min"),
+        (whole % 60, "s"),
+    ];
+    let said: Vec<_> = pieces
+        .into_iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, unit)| format!("{count} {unit}"))
+        .collect();
+    if said.is_empty() {
+        format!("{} s", number(seconds))
+    } else {
+        said.join(" ")
+    }
+}
+
+/// Enough of a hash to tell it from others.
+pub(super) fn short(hash: &str) -> String {
+    hash.chars().take(16).collect()
+}
+
+/// `1 gap`, `2 gaps`.
+pub(super) fn counted(count: usize, noun: &str) -> String {
+    if count == 1 {
+        format!("1 {noun}")
+    } else {
+        format!("{count} {noun}s")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_short_and_true() {
+        let said = [-181.303_449, 0.002_318_4, 12.0, 0.0, 101_325.4].map(number);
+        assert_eq!(said, ["−181.3", "0.0023184", "12", "0", "101325"]);
+        assert_eq!(
+            (span(43_500.0), span(0.2)),
+            ("12 h 5 min".to_owned(), "0.2 s".to_owned())
+        );
+        assert_eq!(
+            read_time("2026-11-25T02:10:00.000000Z"),
+            "2026-11-25 02:10:00 UTC"
+        );
+    }
+}

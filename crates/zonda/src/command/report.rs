@@ -1,0 +1,147 @@
+//! `zonda report`: the test report on a run, as one file.
+
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use anyhow::Context;
+use clap::{Args, ValueEnum};
+use indicatif::{ProgressBar, ProgressStyle};
+use tokio_util::sync::CancellationToken;
+use zonda_assess::Watch;
+use zonda_config::Paper;
+use zonda_model::Stamp;
+use zonda_report::document::Document;
+use zonda_report::{RunFacts, Wanted, html, report};
+use zonda_store::Readable;
+
+use crate::command::check;
+use crate::exit::Exit;
+use crate::host::Signals;
+use crate::whole_file::WholeFile;
+
+/// Write the test report on a run: one HTML file that needs nothing else and prints on A4 or US Letter.
+///
+/// In it: what was tested and a verdict for each criterion that was asked, cautions, the set-up drawn to scale, instruments with
+/// certificates and loop checks, results with their uncertainties and budgets, courses, gaps, flags, corrections and events in full,
+/// the sources of the formulae, and what ISO/IEC 17025 asks of a report, with what you must fill in left open. Laboratory, address,
+/// logo and texts come from `[report]` in the configuration that the run was recorded under; --config takes them from a file, so that
+/// a report can be put right afterwards. For a PDF, print it from any browser. Reads the record itself: a daemon may be recording
+/// into it or not.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  \
+    zonda report last-night -o last-night.html\n  \
+    zonda report last-night --config oven.toml --paper letter -o last-night.html\n  \
+    zonda report last-night --json | jq .blocks               (the document, for a renderer of your own)")]
+pub(crate) struct Report {
+    /// The run's name.
+    run: String,
+    /// The file to write; it must not exist. Standard output without it.
+    #[arg(long, short)]
+    output: Option<PathBuf>,
+    /// Write over a file that exists.
+    #[arg(long)]
+    force: bool,
+    /// The paper, whatever the configuration says.
+    #[arg(long, value_enum)]
+    paper: Option<On>,
+    /// The document as JSON, in place of HTML.
+    #[arg(long)]
+    json: bool,
+    /// Directory of the record.
+    #[arg(long, default_value = "data")]
+    data: PathBuf,
+    /// The daemon's configuration file, in place of --data; its `[report]` is used, and its logo.
+    #[arg(long, conflicts_with = "data")]
+    config: Option<PathBuf>,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum On {
+    /// 210 mm by 297 mm.
+    A4,
+    /// 8.5 in by 11 in.
+    Letter,
+}
+
+impl Report {
+    pub(crate) fn run(self) -> anyhow::Result<Exit> {
+        crate::runtime()?.block_on(self.give())
+    }
+
+    async fn give(self) -> anyhow::Result<Exit> {
+        let mut wanted = Wanted {
+            paper: self.paper.map(|paper| match paper {
+                On::A4 => Paper::A4,
+                On::Letter => Paper::Letter,
+            }),
+            now: now(),
+            ..Wanted::default()
+        };
+        let data = match &self.config {
+            Some(file) => {
+                let config = check::read(file)??.config;
+                wanted.laboratory = Some(config.report);
+                wanted.logo_dir = Some(file.parent().unwrap_or(Path::new(".")).to_owned());
+                config.station.data
+            }
+            None => self.data.clone(),
+        };
+        let out = self.output.as_deref();
+        let out = out
+            .map(|path| WholeFile::create(path, self.force))
+            .transpose()?;
+        let record = Readable::open(&data).await?;
+        let document = self.document(&record, wanted).await?;
+        let text = if self.json {
+            serde_json::to_string_pretty(&document)?
+        } else {
+            html(&document)
+        };
+        if let Some(mut file) = out {
+            file.write_all(text.as_bytes())
+                .context("the report cannot be written")?;
+            file.finish()?;
+        } else if let Err(error) = std::io::stdout().write_all(text.as_bytes())
+            && error.kind() != std::io::ErrorKind::BrokenPipe
+        {
+            return Err(error.into());
+        }
+        Ok(Exit::Done)
+    }
+
+    /// Worked out with a bar where somebody looks on, until it is there or called off.
+    async fn document(&self, record: &Readable, wanted: Wanted) -> anyhow::Result<Document> {
+        let run = RunFacts::named(record, &self.run).await?;
+        let bar = bar()?;
+        let (cancel, shown) = (CancellationToken::new(), bar.clone());
+        let watch = Watch::new(cancel.clone(), move |done: Duration, whole: Duration| {
+            shown.set_length(whole.as_secs());
+            shown.set_position(done.as_secs());
+        });
+        let mut signals = Signals::listen()?;
+        let working = report(record, run, wanted, &watch);
+        tokio::pin!(working);
+        let document = tokio::select! {
+            document = &mut working => document,
+            signal = signals.next() => {
+                cancel.cancel();
+                anyhow::bail!("cancelled by {signal}; nothing was left behind")
+            }
+        };
+        bar.finish_and_clear();
+        Ok(document?)
+    }
+}
+
+fn bar() -> anyhow::Result<ProgressBar> {
+    if !std::io::stderr().is_terminal() {
+        return Ok(ProgressBar::hidden());
+    }
+    let style = ProgressStyle::with_template("evaluating {bar:40} {percent} %, {eta} left")?;
+    Ok(ProgressBar::new(1).with_style(style))
+}
+
+fn now() -> Stamp {
+    Stamp::from_micros(jiff::Timestamp::now().as_microsecond())
+}
