@@ -41,6 +41,12 @@ pub fn faketime() -> Option<PathBuf> {
         .find(|library| library.exists())
 }
 
+/// True where a program is installed that says its version.
+pub fn has(program: &str) -> bool {
+    let output = Command::new(program).arg("--version").output();
+    output.is_ok_and(|output| output.status.success())
+}
+
 /// A program in `peers/`.
 fn script(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))

@@ -20,6 +20,8 @@ pub enum Need {
     Peers,
     /// The right to mount a file system.
     Root,
+    /// Node and Chromium, to look at the page as people do.
+    Browser,
     /// A library that shows a program another clock (Debian's package `faketime`).
     Faketime,
 }
@@ -37,6 +39,10 @@ impl Need {
                 "needs the outside peers; run `cargo xtask test`",
             ),
             Self::Root => (nix::unistd::geteuid().is_root(), "needs root"),
+            Self::Browser => (
+                peer::has("node") && peer::has("chromium"),
+                "needs Node 20 or newer and Debian's package chromium",
+            ),
             Self::Faketime => (
                 peer::faketime().is_some(),
                 "needs Debian's package faketime",

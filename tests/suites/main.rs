@@ -15,6 +15,7 @@ mod identity;
 mod iio;
 mod meters;
 mod night;
+mod page;
 mod peers;
 mod power;
 mod pymodbus;
@@ -45,6 +46,7 @@ fn main() -> ExitCode {
         runs::tests(),
         meters::tests(),
         night::tests(),
+        page::tests(),
         seal::tests(),
         corrections::tests(),
         shutdown::tests(),

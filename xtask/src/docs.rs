@@ -23,9 +23,12 @@ pub(crate) enum Mode {
 /// A page: its path in the workspace, and what makes its text.
 type Page = (&'static str, fn() -> String);
 
-const PAGES: [Page; 4] = [
+const PAGES: [Page; 7] = [
     ("docs/config.md", zonda_config::reference::markdown),
     ("docs/config.schema.json", config_schema),
+    ("docs/evaluations.md", zonda_assess::schema::page),
+    ("docs/evaluation.schema.json", ask_schema),
+    ("docs/outcome.schema.json", outcome_schema),
     ("docs/units.md", units),
     ("docs/flags.md", flags),
 ];
@@ -61,6 +64,14 @@ const NOTE: &str =
 
 fn config_schema() -> String {
     format!("{:#}\n", zonda_config::schema::schema())
+}
+
+fn ask_schema() -> String {
+    format!("{:#}\n", zonda_assess::schema::asks())
+}
+
+fn outcome_schema() -> String {
+    format!("{:#}\n", zonda_assess::schema::answers())
 }
 
 fn units() -> String {

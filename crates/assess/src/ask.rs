@@ -47,6 +47,10 @@ pub struct Basics {
     /// The share of the stretch that used readings must speak for, above 0, at most 1; 0.9 by default.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub coverage_min: Option<f64>,
+    /// How small U should be, such as `0.5 K`: said of every result in that unit, so that a run can end when it is enough.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, example = "0.5 K")]
+    pub uncertainty_max: Option<Quantified>,
     /// The rule by which a result is within its limits: `simple`, `guarded` (default) or `probable 95 %`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, example = "guarded")]
@@ -268,7 +272,15 @@ pub struct HeatAsk {
 }
 
 /// The keys of [`Basics`].
-const BASICS: [&str; 6] = ["name", "from", "to", "allow", "coverage_min", "rule"];
+const BASICS: [&str; 7] = [
+    "name",
+    "from",
+    "to",
+    "allow",
+    "coverage_min",
+    "uncertainty_max",
+    "rule",
+];
 
 impl Question {
     /// The words of all kinds.

@@ -1,20 +1,21 @@
 //! The kinds of evaluations, one file each: from the samples of a scene to the parts of an outcome.
 
+pub(crate) mod agreement;
+mod duct;
+pub(crate) mod heat;
 pub(crate) mod mean;
+pub(crate) mod steadiness;
+pub(crate) mod transient;
+pub(crate) mod traverse;
 pub(crate) mod uniformity;
+pub(crate) mod windows;
 
-use zonda_config::{Config, LayoutPlan};
+use zonda_config::LayoutPlan;
 use zonda_model::Quantity;
 
 use crate::error::AssessError;
 use crate::intake::Feed;
 use crate::work::Scene;
-
-/// What a velocity or volume flow is one of.
-pub(crate) fn basis(config: &Config, channel: usize) -> Option<String> {
-    let plan = config.derived.iter().find(|plan| plan.channel == channel)?;
-    plan.basis.map(|basis| basis.to_string())
-}
 
 /// The layout that is named, or that of the run.
 pub(crate) fn layout<'s>(

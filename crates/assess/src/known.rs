@@ -193,3 +193,11 @@ impl From<BadBudget> for Known {
         Self::Barely(why.to_string())
     }
 }
+
+/// U at the level of k = 2.
+pub(crate) fn expanded(budget: &Budget) -> Option<f64> {
+    let expanded = budget
+        .expanded(zonda_evaluate::uncertainty::Level::K2)
+        .ok()?;
+    Some(expanded.expanded)
+}

@@ -6,7 +6,7 @@
 //! and hands them to the functions of `zonda-evaluate`, `zonda-air` and `zonda-proof`, which know nothing of records.
 //!
 //! Nothing is kept: an outcome is worked out anew each time, and the same record gives the same bytes.
-//! [`Outcome::is_outdated_by`] says of one that was kept elsewhere whether the record was corrected since.
+//! [`outdated`] says of one that was kept elsewhere whether the record was corrected since.
 //!
 //! Left to others: which evaluations are asked of which run (the store), who may ask (the API), how a table or
 //! a report looks.
@@ -20,8 +20,10 @@ mod intake;
 mod kinds;
 mod known;
 mod outcome;
+mod outdated;
 mod past;
 mod scans;
+pub mod schema;
 mod subject;
 mod work;
 mod written;
@@ -34,6 +36,7 @@ pub use criterion::Rule;
 pub use error::{AssessError, ErrorKind};
 pub use known::of_reading;
 pub use outcome::*;
+pub use outdated::outdated;
 pub use subject::Subject;
 pub use work::{Watch, assess};
 pub use written::{Edge, Flags, Length, Quantified, Reach};

@@ -11,7 +11,7 @@ use utoipa::ToSchema;
 use crate::ask::Ask;
 
 /// What came of an [`Ask`].
-#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Outcome {
     /// What was asked.
     pub ask: Ask,
@@ -35,6 +35,8 @@ pub struct Outcome {
     pub results: Vec<Figure>,
     /// Whether results are within the limits that were asked.
     pub verdicts: Vec<Judged>,
+    /// Whether the asked coverage and uncertainty are reached.
+    pub reached: Vec<Reached>,
     /// What a reader must not overlook, in sentences.
     pub warnings: Vec<String>,
     /// Rows of results of one kind, such as one a window or one a steady stretch.
@@ -245,6 +247,49 @@ pub struct Judged {
     pub meaning: String,
     /// What came of it.
     pub verdict: Ruling,
+}
+
+/// Whether something that was asked for is reached.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Reached {
+    /// `coverage` of an input, `uncertainty` of a result.
+    pub what: String,
+    /// Of which channel or result.
+    pub of: String,
+    /// What it is; none where nothing can be said of it yet.
+    pub found: Option<f64>,
+    /// What was asked for: at least of coverage, at most of uncertainty.
+    pub wanted: f64,
+    /// The unit of both.
+    pub unit: String,
+    /// Whether it is reached.
+    pub is_reached: bool,
+}
+
+/// An evaluation that was answered, or refused.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Answer {
+    /// What it is called.
+    pub title: String,
+    /// What came of it.
+    pub outcome: Option<Outcome>,
+    /// Why nothing came of it.
+    pub refused: Option<String>,
+}
+
+impl Answer {
+    /// Of one evaluation.
+    pub fn of(ask: &Ask, result: Result<Outcome, crate::AssessError>) -> Self {
+        let (outcome, refused) = match result {
+            Ok(outcome) => (Some(outcome), None),
+            Err(why) => (None, Some(why.to_string())),
+        };
+        Self {
+            title: ask.title().to_owned(),
+            outcome,
+            refused,
+        }
+    }
 }
 
 /// Rows of results of one kind.

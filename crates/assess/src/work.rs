@@ -7,15 +7,17 @@ use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 use zonda_evaluate::coverage::CoverageMin;
 use zonda_evaluate::{Sieve, Stretch};
-use zonda_model::{Quality, Stamp, TrueUtc};
+use zonda_model::{Quality, Stamp, TrueUtc, Unit};
 use zonda_store::{ChannelId, ChannelRow, CorrectionRow, MappingRow, Readable};
 
 use crate::ask::{Ask, Question};
 use crate::error::AssessError;
+use crate::figure;
 use crate::intake::{Counted, Feed, Use};
 use crate::kinds;
 use crate::outcome::{
-    Correction, Figure, Footing, Input, Judged, Layout, Outcome, Policy, Seal, Series, Table,
+    Correction, Figure, Footing, Input, Judged, Layout, Outcome, Policy, Reached, Seal, Series,
+    Table,
 };
 use crate::past::{self, Past};
 use crate::subject::Subject;
@@ -103,17 +105,16 @@ pub async fn assess(
     watch: &Watch,
 ) -> Result<Outcome, AssessError> {
     let scene = Scene::load(record, subject, ask, watch).await?;
+    let basics = &ask.basics;
     let parts = match &ask.question {
-        Question::Mean(mean) => kinds::mean::evaluate(&scene, mean, &ask.basics).await?,
-        Question::Uniformity(zone) => {
-            kinds::uniformity::evaluate(&scene, zone, &ask.basics).await?
-        }
-        other => {
-            let word = other.word();
-            return Err(AssessError::Ask(format!(
-                "`{word}` cannot be evaluated yet"
-            )));
-        }
+        Question::Mean(ask) => kinds::mean::evaluate(&scene, ask, basics).await?,
+        Question::Windows(ask) => kinds::windows::evaluate(&scene, ask).await?,
+        Question::Traverse(ask) => kinds::traverse::evaluate(&scene, ask, basics).await?,
+        Question::Uniformity(ask) => kinds::uniformity::evaluate(&scene, ask, basics).await?,
+        Question::Transient(ask) => kinds::transient::evaluate(&scene, ask).await?,
+        Question::Steadiness(ask) => kinds::steadiness::evaluate(&scene, ask).await?,
+        Question::Agreement(ask) => kinds::agreement::evaluate(&scene, ask, basics).await?,
+        Question::Heat(ask) => kinds::heat::evaluate(&scene, ask, basics).await?,
     };
     scene.outcome(ask, parts).await
 }
@@ -201,7 +202,10 @@ impl<'a> Scene<'a> {
         let plan = found.map(|(config, index)| (config, &config.channels[index]));
         let period = plan.and_then(|(config, plan)| past::period(config, plan));
         let recorded = Duration::from_micros(row.period_us.unsigned_abs());
-        let basis = found.and_then(|(config, index)| kinds::basis(config, index));
+        let stated = plan.and_then(|(_, plan)| plan.basis);
+        let basis = row
+            .quantity
+            .basis_words(stated.map(|basis| basis.to_string()));
         Feed {
             id: row.id,
             name: row.name.clone(),
@@ -223,6 +227,25 @@ impl<'a> Scene<'a> {
             .max_by_key(|(common, _)| *common)
             .filter(|(common, _)| *common >= 3)
             .map(|(_, name)| name.to_owned())
+    }
+
+    /// A moment of the run on the record's axis.
+    pub(crate) fn moment(&self, edge: Edge) -> Result<Stamp, AssessError> {
+        let (begin, end) = (self.subject.from, self.subject.to);
+        let at = match edge {
+            Edge::AfterBegin(span) => begin.plus(span),
+            Edge::BeforeEnd(span) => end.minus(span),
+            Edge::At(at) => axis_of(&self.utc, at, false),
+        };
+        if self.stretch.contains(at) {
+            return Ok(at);
+        }
+        Err(AssessError::Stretch(format!(
+            "{} is not within the stretch from {} to {}",
+            self.time(at),
+            self.time(self.stretch.from()),
+            self.time(self.stretch.to())
+        )))
     }
 
     /// Refuses where nothing at all is recorded.
@@ -280,6 +303,7 @@ impl<'a> Scene<'a> {
                 .map(|(feed, counted)| self.input(feed, counted, stretch))
                 .collect(),
             policy: self.policy(),
+            reached: reached(ask, &parts.inputs, &parts.results)?,
             results: parts.results,
             verdicts: parts.verdicts,
             warnings,
@@ -444,6 +468,59 @@ impl<'a> Scene<'a> {
         }
         Ok(said)
     }
+}
+
+/// Whether coverage and uncertainty are what was asked for.
+fn reached(
+    ask: &Ask,
+    inputs: &[(Feed, Counted)],
+    results: &[Figure],
+) -> Result<Vec<Reached>, AssessError> {
+    let least = ask
+        .basics
+        .coverage_min
+        .unwrap_or(CoverageMin::DEFAULT.share());
+    let covered = inputs.iter().map(|(feed, counted)| {
+        let found = counted.tally().coverage;
+        Reached {
+            what: "coverage".to_owned(),
+            of: feed.name.to_string(),
+            found: Some(found),
+            wanted: least,
+            unit: "1".to_owned(),
+            is_reached: found >= least,
+        }
+    });
+    let mut all: Vec<Reached> = covered.collect();
+    let Some(most) = ask.basics.uncertainty_max else {
+        return Ok(all);
+    };
+    let unit = figure::shown_difference(most.0.unit.quantity().si());
+    let wanted = most.0.unit.difference_to_si(most.0.value);
+    let of_unit = |figure: &&Figure| {
+        let own = figure.unit.parse::<Unit>().map(figure::shown_difference);
+        figure.budget.is_some() && own == Ok(unit)
+    };
+    let known = results.iter().filter(of_unit).map(|figure| Reached {
+        what: "uncertainty".to_owned(),
+        of: match &figure.of {
+            Some(of) => format!("{} of {of}", figure.name),
+            None => figure.name.clone(),
+        },
+        found: figure.expanded,
+        wanted,
+        unit: unit.symbol().to_owned(),
+        is_reached: figure.expanded.is_some_and(|found| found <= wanted),
+    });
+    let before = all.len();
+    all.extend(known);
+    if all.len() == before {
+        return Err(AssessError::Ask(format!(
+            "`uncertainty_max`: no result of this evaluation is in {}",
+            most.0.unit
+        )));
+    }
+    Ok(all)
 }
 
 fn unfinished(corrections: &[CorrectionRow]) -> Vec<String> {

@@ -18,7 +18,7 @@ use crate::section::{At, Section, unknown};
 use crate::shelf::Shelf;
 use crate::source::Sources;
 use crate::tables::{self, ReadTable, Tables};
-use crate::{certificate, derived, envelope, layout, report, run, syntax};
+use crate::{certificate, derived, envelope, evaluation, layout, report, run, syntax};
 
 /// A configuration that holds, and what to look at twice all the same.
 #[derive(Clone, Debug)]
@@ -128,11 +128,22 @@ fn read(
         read.filter_map(|table| layout::read(table, &bindable, faults))
             .collect::<Vec<_>>()
     };
+    let evaluations = {
+        let referable = evaluation::Referable {
+            channels: &|name| known.iter().any(|known| known.name.as_str() == name),
+            layouts: &layouts,
+            is_whole: faults.is_empty(),
+        };
+        let tables = named(file, "evaluation", faults);
+        let read = tables.iter();
+        read.filter_map(|table| evaluation::read(table, &referable, faults))
+            .collect::<Vec<_>>()
+    };
     let known: run::Known<'_> = faults.is_empty().then_some(&quantity_of as _);
     let runs = named(file, "run", faults);
     let runs = runs
         .iter()
-        .filter_map(|table| run::read(table, known, &layouts, faults))
+        .filter_map(|table| run::read(table, known, (&layouts, &evaluations), faults))
         .collect();
     let (lines, mut sources) = sources.finish(faults)?;
     identity::warn_other_number(file, (&meters, &channels), (&lines, &sources), warnings);
@@ -155,6 +166,7 @@ fn read(
         envelopes,
         certificates,
         layouts,
+        evaluations,
         runs,
         revision,
     })
@@ -330,25 +342,22 @@ fn station(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<Station
 
 fn http(section: &Section<'_, '_>, faults: &mut Vec<Fault>) -> Option<HttpPlan> {
     let default = SocketAddr::from(([127, 0, 0, 1], 7360));
+    let hosts = section.texts("hosts").unwrap_or_default();
+    let hosts = hosts.iter().map(|host| host.value.to_owned()).collect();
     if section.text("listen").is_none() {
-        return Some(HttpPlan { listen: default });
+        return Some(HttpPlan {
+            listen: default,
+            hosts,
+        });
     }
     let read = |text: &str| {
         text.parse::<SocketAddr>()
             .map_err(|_| format!("`{text}` is not an IP address and a port"))
     };
     let listen = section.read("listen", read, faults)?;
-    if !listen.value.ip().is_loopback() {
-        let fault = Fault::new(
-            listen.span,
-            "this listens beyond the machine itself, where anyone on the network could read and steer",
-        );
-        faults
-            .push(fault.help("use 127.0.0.1 or [::1]; from elsewhere, forward the port over ssh"));
-        return None;
-    }
     Some(HttpPlan {
         listen: listen.value,
+        hosts,
     })
 }
 

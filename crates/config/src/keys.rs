@@ -173,6 +173,12 @@ pub const TOPS: &[Top] = &[
         keys: crate::layout::LAYOUT,
     },
     Top {
+        name: "evaluation",
+        named: true,
+        about: "What is asked of runs again and again: templates of runs ask for it by its name. The same keys, as JSON, ask for one on the command line (`zonda evaluate --ask`) and in the API.",
+        keys: crate::evaluation::EVALUATION,
+    },
+    Top {
         name: "run",
         named: true,
         about: "A template of runs: `zonda run start --template NAME` asks for a run as it stands here; what is said on the command line goes before it.",
@@ -233,12 +239,20 @@ pub const STATION: &[Key] = &[
 ];
 
 /// `[http]`
-pub const HTTP: &[Key] = &[may(
-    "listen",
-    Kind::Text,
-    "\"127.0.0.1:7360\"",
-    "address and port of the page and the API, loopback only for now; port 0 takes any free one; default `127.0.0.1:7360`",
-)];
+pub const HTTP: &[Key] = &[
+    may(
+        "listen",
+        Kind::Text,
+        "\"127.0.0.1:7360\"",
+        "address and port of the page and the API; port 0 takes any free one; default `127.0.0.1:7360`. Beyond the machine itself, such as at `0.0.0.0:7360`, everybody needs a token: see `zonda token`",
+    ),
+    may(
+        "hosts",
+        Kind::Texts,
+        "[\"oven3.lab.example\"]",
+        "names by which browsers may call the station, beside its addresses; any other name is refused, since it may be another site's trick",
+    ),
+];
 
 /// `[line.NAME]`
 pub const LINE: &[Key] = &[

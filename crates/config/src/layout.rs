@@ -4,6 +4,8 @@
 //! bound to channels or, in one word, to a meter: its velocity and its temperature. One that is bound to nothing is a place
 //! for a probe that is moved; an evaluation that needs a channel there names it.
 
+mod plane;
+
 use std::ops::Range;
 
 use zonda_air::Length;
@@ -19,6 +21,8 @@ use crate::instrument::Way;
 use crate::keys::{Key, Kind, may, must};
 use crate::plan::ChannelPlan;
 use crate::section::{At, Section};
+
+pub use plane::Plane;
 
 /// `[layout.NAME]`
 pub const LAYOUT: &[Key] = &[

@@ -12,6 +12,7 @@ use zonda_protocol::text::TextFormat;
 use zonda_signal::Mapping;
 
 use crate::derived::DerivedPlan;
+use crate::evaluation::EvaluationPlan;
 use crate::identity::{IdentityPlan, TextIdentityPlan};
 use crate::iio::IioPlan;
 use crate::instrument::{
@@ -46,6 +47,8 @@ pub struct Config {
     pub certificates: Vec<CertificatePlan>,
     /// The layouts, in the order of the file.
     pub layouts: Vec<LayoutPlan>,
+    /// The evaluations that are written down, in the order of the file.
+    pub evaluations: Vec<EvaluationPlan>,
     /// The templates of runs, in the order of the file.
     pub runs: Vec<RunPlan>,
     /// The text that this was read from, and its hash.
@@ -79,8 +82,10 @@ pub struct StationPlan {
 /// The HTTP side.
 #[derive(Clone, Debug)]
 pub struct HttpPlan {
-    /// Where to listen; loopback by default.
+    /// Where to listen; loopback by default. Beyond it, whoever asks needs a token.
     pub listen: std::net::SocketAddr,
+    /// The names by which requests may call the station, beside its addresses.
+    pub hosts: Vec<String>,
 }
 
 /// One physical way to devices. One task owns it.

@@ -4,6 +4,7 @@ use zonda_model::run::{Begin, Finish};
 use zonda_model::{ChannelName, Name, Quantity};
 
 use crate::check::{NamedSection, read_name};
+use crate::evaluation::{self, EvaluationPlan};
 use crate::fault::Fault;
 use crate::keys::{Key, Kind, may};
 use crate::layout::{self, LayoutPlan};
@@ -58,7 +59,7 @@ pub const RUN: &[Key] = &[
         "evaluations",
         Kind::Texts,
         "[\"mean\"]",
-        "the kinds of evaluations asked of it; default none",
+        "the evaluations asked of it: names of `[evaluation.NAME]`, or kinds that need nothing more: `mean`, `steadiness`, `uniformity`, `traverse`; default none",
     ),
 ];
 
@@ -83,8 +84,8 @@ pub struct RunPlan {
     pub ambient: Option<String>,
     /// The layout of points that it refers to.
     pub layout: Option<String>,
-    /// The kinds of evaluations asked of it.
-    pub evaluations: Vec<String>,
+    /// The evaluations asked of it: of each its kind, and the text of a JSON object with its parameters.
+    pub evaluations: Vec<(String, String)>,
 }
 
 /// What the channels measure; `None` where other mistakes keep that from being known.
@@ -94,7 +95,7 @@ pub(crate) type Known<'a> = Option<&'a dyn Fn(&ChannelName) -> Option<Quantity>>
 pub(crate) fn read(
     table: &NamedSection<'_, '_>,
     known: Known<'_>,
-    layouts: &[LayoutPlan],
+    (layouts, asked): (&[LayoutPlan], &[EvaluationPlan]),
     faults: &mut Vec<Fault>,
 ) -> Option<RunPlan> {
     let section = &table.section;
@@ -119,7 +120,11 @@ pub(crate) fn read(
         layout::check_name(&wanted, layouts, known.is_some(), faults);
     }
     let said = |key| section.text(key).map(|at| at.value.to_owned());
-    let kinds = section.texts("evaluations").unwrap_or_default();
+    let wanted = section.texts("evaluations").unwrap_or_default();
+    let evaluations = wanted
+        .iter()
+        .filter_map(|wanted| evaluation::find(wanted, asked, known.is_some(), faults))
+        .collect();
     Some(RunPlan {
         name: name?,
         channels: channels(section, known, faults),
@@ -130,7 +135,7 @@ pub(crate) fn read(
         object: said("object"),
         ambient: said("ambient"),
         layout: said("layout"),
-        evaluations: kinds.into_iter().map(|at| at.value.to_owned()).collect(),
+        evaluations,
     })
 }
 

@@ -5,10 +5,14 @@ import { Board } from './board.js'
 import { shownMark } from './channels.js'
 import { Contact } from './contact.js'
 import { $, element, put } from './dom.js'
+import { Instruments } from './instruments.js'
 import { drawGaps, drawLines } from './lists.js'
 import { beginLook, onLook, reading, setStationZone } from './look.js'
 import { Now, newestRuns } from './now.js'
 import { OverTime } from './past.js'
+import { Runs } from './runs.js'
+import { beginSession } from './session.js'
+import { showStation } from './station.js'
 import { simulation, state } from './state.js'
 import { BUCKETS, SPAN_MS, Trend, unpack } from './trend.js'
 import { Views } from './views.js'
@@ -23,6 +27,8 @@ beginLook()
 const isCalm = matchMedia('(prefers-reduced-motion: reduce)')
 const views = new Views()
 const now = new Now((part) => views.go(part))
+const runs = new Runs((part) => views.go(part))
+const instruments = new Instruments()
 const past = new OverTime((part) => views.replace(part))
 
 /** @type {Board | null} */ let board = null
@@ -79,6 +85,7 @@ function build(told) {
   setStationZone(told.tz)
   now.begin(board)
   past.begin(board)
+  instruments.begin(board)
   put($('site'), told.site)
   put($('build'), `${told.title} ${told.build}`)
   const rig = simulation(told.channels)
@@ -181,6 +188,7 @@ function askForLists() {
   asked = Date.now()
   void showLines()
   void showGaps()
+  if (views.name === 'station') void showStation(board.health)
   void newestRuns(known.runs).then((runs) => { known.runs = runs })
 }
 
@@ -253,6 +261,7 @@ function redrawAll() {
 onLook((choice) => {
   if (choice === 'units') now.restyle()
   past.restyle()
+  void runs.renew()
   redrawAll()
 })
 matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => past.restyle())
@@ -276,6 +285,13 @@ $('words').replaceChildren(...Object.values(QUALITY).flatMap(({ name, means }) =
 views.begin({
   now: { show: redrawAll },
   'over-time': { show: (query) => past.show(query), hide: () => past.hide() },
+  instruments: { show: () => instruments.show(), hide: () => instruments.hide() },
+  station: { show: () => void showStation(board?.health ?? null) },
+  runs: { show: (query) => runs.show(query), hide: () => runs.hide() },
+})
+void beginSession(() => {
+  contact.tryNow()
+  redrawAll()
 })
 writeLinks()
 setInterval(draw, isCalm.matches ? 1000 : DIGITS_MS)

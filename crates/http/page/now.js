@@ -13,13 +13,20 @@ export class Now {
   /** @param {(part: string) => void} goTo */
   constructor(goTo) {
     this.table = new ChannelTable($('rows'), $('empty'))
-    this.points = new Points($('plan'), $('points'), (names) => goTo(`over-time?ch=${names.join(',')}&span=3600`))
+    this.points = new Points($('plans'), $('points'), (names) => goTo(`over-time?ch=${names.join(',')}&span=3600`))
   }
 
   /** Another configuration, or the first. @param {import('./board.js').Board} board */
   begin(board) {
     this.table.build(board.channels, look('units'))
-    this.points.build(board.channels, null, look('units'))
+    this.points.build(board.channels, [], look('units'))
+    void this.#place(board)
+  }
+
+  /** Puts the points where the configuration says that they are. @param {import('./board.js').Board} board */
+  async #place(board) {
+    const { layouts } = await askJson('/api/v1/layouts').catch(() => ({ layouts: [] }))
+    if (layouts.length) this.points.build(board.channels, layouts, look('units'))
   }
 
   /** After a change of units. */

@@ -1,10 +1,11 @@
 // Every point in its place: what it reads, in which unit, and what that is worth, by word and by shape.
 //
-// Where the configuration gives places, points stand in their plan, drawn to scale; the others, and all
-// of them without a plan, stand in the order of the configuration.
+// Where the configuration has layouts, points stand in them, each in its place; the sides are stretched as the
+// words need it. The others, and all of them without a layout, stand in the order of the configuration.
 
 import { hasNumber, shownMark } from './channels.js'
-import { button, drawing, element, put, reshape, shape } from './dom.js'
+import { button, element, put, reshape, shape } from './dom.js'
+import { number } from './format.js'
 import { writer } from './units.js'
 import { GRAVEST, QUALITY, sentence } from './words.js'
 
@@ -12,44 +13,46 @@ import { GRAVEST, QUALITY, sentence } from './words.js'
 const ROWS_MAX = 3
 /** These are shown first. */
 const FIRST = ['velocity', 'temperature', 'pressure']
-/** Below this width a long plan is turned upright, px. */
+/** A plan is laid with its long side across where there is so much room, and upright below it, px. */
 const UPRIGHT = 560
+/** Room that a tag needs, px. */
+const TAG_HEIGHT = 82
 
 /**
- * @typedef {{name: string, x_mm: number, y_mm: number}} Place
- * @typedef {{name: string, width_mm: number, depth_mm: number, places: Place[]}} Layout
- * @typedef {{point: string, place: Place | undefined, tag: HTMLButtonElement, sign: SVGElement, word: HTMLElement, rows: {index: number, now: HTMLElement, unit: HTMLElement}[]}} Tag
+ * @typedef {{name: string, x: number, y: number, channels: string[]}} Place
+ * @typedef {{name: string, kind: string, side: string, width: number, height: number, round: boolean, core: number | null, points: Place[]}} Layout
+ * @typedef {{point: string, tag: HTMLButtonElement, sign: SVGElement, word: HTMLElement, rows: {index: number, now: HTMLElement, unit: HTMLElement}[]}} Tag
+ * @typedef {{layout: Layout, plan: HTMLElement, placed: {tag: HTMLElement, place: Place}[]}} Plan
  */
 
 export class Points {
   /** @type {Tag[]} */ #tags = []
-  /** @type {Layout | null} */ #layout = null
+  /** @type {Plan[]} */ #plans = []
   /** @type {import('./types').Channel[]} */ #channels = []
 
   /**
-   * @param {HTMLElement} plan where the plan is drawn
+   * @param {HTMLElement} plans where the layouts are drawn
    * @param {HTMLElement} rest where points without a place stand
    * @param {(channels: string[]) => void} choose told which channels a reader wants to see more of
    */
-  constructor(plan, rest, choose) {
-    this.plan = plan
+  constructor(plans, rest, choose) {
+    this.plans = plans
     this.rest = rest
     this.choose = choose
-    new ResizeObserver(() => this.#arrange()).observe(plan)
-    for (const place of [plan, rest]) place.addEventListener('keydown', (event) => this.#move(event))
+    new ResizeObserver(() => this.#arrange()).observe(plans)
+    for (const place of [plans, rest]) place.addEventListener('keydown', (event) => this.#move(event))
   }
 
-  /** @param {import('./types').Channel[]} channels @param {Layout | null} layout @param {string} units */
-  build(channels, layout, units) {
+  /** @param {import('./types').Channel[]} channels @param {Layout[]} layouts @param {string} units */
+  build(channels, layouts, units) {
     this.#channels = channels
-    this.#layout = layout
-    const places = new Map(layout?.places.map((place) => [place.name, place]))
-    this.#tags = points(channels).map(([point, indices]) => this.#tag(point, indices, places.get(point)))
+    this.#tags = points(channels).map(([point, indices]) => this.#tag(point, indices))
     this.#tags[0]?.tag.setAttribute('tabindex', '0')
-    const isPlaced = (/** @type {Tag} */ { place }) => place !== undefined
-    this.rest.replaceChildren(...this.#tags.filter((tag) => !isPlaced(tag)).map(({ tag }) => tag))
-    this.plan.replaceChildren(...this.#tags.filter(isPlaced).map(({ tag }) => tag))
-    this.plan.hidden = !this.#tags.some(isPlaced)
+    const left = new Map(this.#tags.map(({ point, tag }) => [point, tag]))
+    this.#plans = layouts.map((layout) => plan(layout, left, channels)).filter(({ placed }) => placed.length)
+    this.plans.hidden = !this.#plans.length
+    this.plans.replaceChildren(...this.#plans.map(({ layout, plan }) => element('figure', layout.kind, plan, element('figcaption', 'soft', caption(layout)))))
+    this.rest.replaceChildren(...left.values())
     this.write(units)
     this.#arrange()
   }
@@ -62,7 +65,7 @@ export class Points {
 
   /** @param {import('./board.js').Board} board @param {boolean} isLive */
   draw(board, isLive) {
-    for (const { point, tag, sign, word, rows } of this.#tags) {
+    for (const { tag, sign, word, rows } of this.#tags) {
       const marks = rows.map(({ index }) => shownMark(board.mark[index], isLive))
       const worst = GRAVEST.find((mark) => marks.includes(mark)) ?? (marks.every((mark) => mark === 'off') ? 'off' : 'ok')
       const said = QUALITY[worst]?.name ?? sentence(worst)
@@ -76,8 +79,8 @@ export class Points {
     }
   }
 
-  /** @param {string} point @param {number[]} indices @param {Place | undefined} place @returns {Tag} */
-  #tag(point, indices, place) {
+  /** @param {string} point @param {number[]} indices @returns {Tag} */
+  #tag(point, indices) {
     const [sign, word] = [shape('none'), element('span', 'word')]
     const head = element('span', 'head', sign, element('b', '', point), ' ', word)
     const rows = shownOf(this.#channels, indices).map((index) => {
@@ -87,27 +90,27 @@ export class Points {
     const tag = button('', () => this.choose(indices.slice(0, 6).map((index) => this.#channels[index].id)), 'tag')
     tag.append(head, ...rows.map(({ row }) => row))
     tag.setAttribute('tabindex', '-1')
-    return { point, place, tag, sign, word, rows }
+    return { point, tag, sign, word, rows }
   }
 
   /** Puts the tags where their places are, to the scale that fits. */
   #arrange() {
-    const layout = this.#layout
-    const width = this.plan.clientWidth
-    if (!layout || this.plan.hidden || !width) return
-    const isUpright = width < UPRIGHT && layout.width_mm > layout.depth_mm
-    const [across, along] = isUpright ? [layout.depth_mm, layout.width_mm] : [layout.width_mm, layout.depth_mm]
-    const placed = this.#tags.filter(({ place }) => place)
-    const height = Math.max((width * along) / across, 150, needed(placed.length, width))
-    this.plan.style.height = `${Math.round(height)}px`
-    const at = (/** @type {Place} */ { x_mm: x, y_mm: y }) => (isUpright ? [1 - y / across, x / along] : [x / across, y / along])
-    for (const { tag, place } of placed) {
-      const [left, top] = at(/** @type {Place} */ (place))
-      tag.style.left = `${(left * 100).toFixed(2)}%`
-      tag.style.top = `${(top * 100).toFixed(2)}%`
+    for (const { layout, plan, placed } of this.#plans) {
+      const width = plan.clientWidth
+      if (!width) continue
+      const isTurned = layout.side === 'above' && (width >= UPRIGHT ? layout.height > layout.width : layout.width > 1.6 * layout.height)
+      const [across, along] = isTurned ? [layout.height, layout.width] : [layout.width, layout.height]
+      const shares = placed.map(({ place }) => (isTurned ? [1 - place.y / across, place.x / along] : [place.x / across, place.y / along]))
+      const least = rowsOf(shares) * TAG_HEIGHT + 40
+      plan.style.height = `${Math.round(Math.min(least * 1.3, Math.max(least, (width * along) / across)))}px`
+      plan.dataset.turned = String(isTurned)
+      placed.forEach(({ tag }, index) => {
+        const [left, top] = shares[index]
+        const edge = (tag.offsetWidth / 2 + 6) / width
+        tag.style.left = `${(Math.min(1 - edge, Math.max(edge, left)) * 100).toFixed(2)}%`
+        tag.style.top = `${(top * 100).toFixed(2)}%`
+      })
     }
-    this.plan.querySelector('.walls')?.remove()
-    this.plan.prepend(walls())
   }
 
   /** Arrows go to the nearest point in their direction; one tab stop for all. @param {KeyboardEvent} event */
@@ -133,12 +136,28 @@ export class Points {
 
 const STEPS = /** @type {Record<string, [number, number]>} */ ({ ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] })
 
-/** Room that so many tags need beside and below each other, px. @param {number} tags @param {number} width */
-const needed = (tags, width) => (Math.ceil(tags / Math.max(1, Math.floor(width / 130))) * 92)
-
-function walls() {
-  return drawing('svg', { class: 'walls', viewBox: '0 0 100 100', preserveAspectRatio: 'none', 'aria-hidden': 'true' }, drawing('rect', { x: 0, y: 0, width: 100, height: 100 }))
+/** @param {Layout} layout @param {Map<string, HTMLElement>} left tags without a place so far, by point @param {import('./types').Channel[]} channels @returns {Plan} */
+function plan(layout, left, channels) {
+  const placed = layout.points.flatMap((place) => {
+    const point = channels.find(({ id }) => place.channels.includes(id))?.point
+    const tag = point === undefined ? undefined : left.get(point)
+    if (!tag || point === undefined) return []
+    left.delete(point)
+    return [{ tag, place }]
+  })
+  const door = layout.kind === 'zone' && layout.side === 'above' ? [element('span', 'door', 'door')] : []
+  const made = element('div', `plan${layout.round ? ' round' : ''}`, ...door, ...placed.map(({ tag }) => tag))
+  return { layout, plan: made, placed }
 }
+
+/** @param {Layout} layout */
+function caption({ name, kind, side, width, height }) {
+  const size = `${number(width, 1)} m × ${number(height, 1)} m`
+  return `${sentence(name)}, ${kind === 'duct' ? 'seen along the flow' : side === 'above' ? 'seen from above' : 'seen from the front'}, ${size}`
+}
+
+/** How many tags stand below each other. @param {number[][]} shares */
+const rowsOf = (shares) => new Set(shares.map(([, top]) => top.toFixed(2))).size
 
 /** Points with their channels, in the order of the configuration. @param {import('./types').Channel[]} channels @returns {[string, number[]][]} */
 export function points(channels) {

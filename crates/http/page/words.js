@@ -50,6 +50,17 @@ export const LINE = /** @type {Record<string, {name: string, isWell: boolean}>} 
   stopped: { name: 'Stopped', isWell: false },
 })
 
+/** How a run stands. The keys are the record's own words. */
+export const RUN = /** @type {Record<string, string>} */ ({
+  planned: 'Planned',
+  waiting: 'Waiting',
+  running: 'Running',
+  ended: 'Ended',
+  withdrawn: 'Called off',
+  missed: 'Missed',
+  discarded: 'Discarded',
+})
+
 /** `temperature_difference` as two words, with a capital. @param {string} word */
 export function sentence(word) {
   const words = word.replaceAll('_', ' ')

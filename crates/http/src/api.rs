@@ -2,12 +2,14 @@
 
 pub(crate) mod agreement;
 pub(crate) mod channels;
+pub(crate) mod configuration;
 pub(crate) mod corrections;
 pub(crate) mod events;
 pub(crate) mod export;
 pub(crate) mod gaps;
 pub(crate) mod health;
 pub(crate) mod history;
+pub(crate) mod layouts;
 pub(crate) mod lines;
 pub(crate) mod live;
 pub(crate) mod loopchecks;
@@ -17,7 +19,9 @@ mod pack;
 pub(crate) mod prestart;
 pub(crate) mod report;
 pub(crate) mod runs;
+pub(crate) mod session;
 pub(crate) mod station;
+pub(crate) mod templates;
 mod when;
 
 use std::sync::Arc;

@@ -20,6 +20,7 @@ use utoipa::OpenApi;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
+use crate::access::{self, Door};
 use crate::api::{self, Inner, Shared};
 use crate::guard::{self, Hosts};
 use crate::problem::Problem;
@@ -69,6 +70,7 @@ impl App {
         hosts: impl IntoIterator<Item = String>,
         stop: CancellationToken,
     ) -> Self {
+        let listen = view.config.http.listen;
         let shared = Inner {
             feed: Feed::new(&view),
             view,
@@ -79,7 +81,7 @@ impl App {
         };
         Self {
             shared: Arc::new(shared),
-            hosts: Hosts::new(hosts),
+            hosts: Hosts::new(hosts, listen),
         }
     }
 
@@ -123,6 +125,10 @@ impl App {
             ))
             .layer(middleware::from_fn(guard::check_write))
             .layer(middleware::from_fn_with_state(
+                Door::of(&self.shared.view),
+                access::check_access,
+            ))
+            .layer(middleware::from_fn_with_state(
                 self.hosts.clone(),
                 guard::check_host,
             ))
@@ -135,6 +141,13 @@ impl App {
 fn described() -> OpenApiRouter<Shared> {
     OpenApiRouter::with_openapi(Described::openapi())
         .routes(routes!(api::station::station))
+        .routes(routes!(api::templates::templates))
+        .routes(routes!(api::configuration::configuration))
+        .routes(routes!(
+            api::session::session,
+            api::session::sign_in,
+            api::session::sign_out
+        ))
         .routes(routes!(api::channels::channels))
         .routes(routes!(api::channels::channel))
         .routes(routes!(api::live::live))
@@ -152,6 +165,7 @@ fn described() -> OpenApiRouter<Shared> {
         .routes(routes!(api::corrections::undo))
         .routes(routes!(api::lines::lines))
         .routes(routes!(api::meters::meters))
+        .routes(routes!(api::layouts::layouts))
         .routes(routes!(api::prestart::prestart))
         .routes(routes!(api::agreement::agreement))
         .routes(routes!(api::loopchecks::loopchecks, api::loopchecks::begin))

@@ -2,8 +2,10 @@
 //!
 //! A loopback address is no wall: any page in a browser can send requests there, and by rebinding a
 //! name it can even read the answers. So a request must call us by a name that is ours, and one that
-//! changes something must come from our own page or from a program that is no browser.
+//! changes something must come from our own page or from a program that is no browser. Whether it may is a
+//! matter of [`access`](crate::access).
 
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
 use axum::extract::{Request, State};
@@ -16,21 +18,30 @@ use crate::problem::Problem;
 
 /// The names that a request may call us by, without ports.
 #[derive(Clone, Debug)]
-pub(crate) struct Hosts(Arc<[String]>);
+pub(crate) struct Hosts {
+    names: Arc<[String]>,
+    /// Beyond the machine itself we have addresses that we cannot know; another site's trick needs a name.
+    any_address: bool,
+}
 
 impl Hosts {
-    /// The loopback names, and these.
-    pub(crate) fn new(more: impl IntoIterator<Item = String>) -> Self {
+    /// The loopback names, these, and where it listens: beyond loopback, every address.
+    pub(crate) fn new(more: impl IntoIterator<Item = String>, listen: SocketAddr) -> Self {
         let loopback = ["localhost", "127.0.0.1", "[::1]"].map(str::to_owned);
         let more = more.into_iter().map(|name| name.to_ascii_lowercase());
-        Self(loopback.into_iter().chain(more).collect())
+        Self {
+            names: loopback.into_iter().chain(more).collect(),
+            any_address: !listen.ip().is_loopback(),
+        }
     }
 
     /// True where `host`, with or without a port, is one of them.
     pub(crate) fn allows(&self, host: &str) -> bool {
         let name = without_port(host).to_ascii_lowercase();
         let name = name.strip_suffix('.').unwrap_or(&name);
-        self.0.iter().any(|ours| ours == name)
+        let bare = name.trim_start_matches('[').trim_end_matches(']');
+        let is_address = self.any_address && bare.parse::<IpAddr>().is_ok();
+        is_address || self.names.iter().any(|ours| ours == name)
     }
 }
 
@@ -168,9 +179,30 @@ pub(crate) async fn add_headers(mut response: Response) -> Response {
 mod tests {
     use super::*;
 
+    const LOOPBACK: SocketAddr = SocketAddr::new(IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 0);
+
+    #[test]
+    fn beyond_the_machine_every_address_is_ours_and_no_name_of_another() {
+        let hosts = Hosts::new([], "0.0.0.0:7360".parse().unwrap());
+        for ours in [
+            "192.0.2.7",
+            "192.0.2.7:7360",
+            "[2001:db8::7]:7360",
+            "localhost",
+        ] {
+            assert!(hosts.allows(ours), "{ours}");
+        }
+        for other in ["oven3.lab.example", "192.0.2.7.evil.example", "192.0.2", ""] {
+            assert!(!hosts.allows(other), "{other}");
+        }
+    }
+
     #[test]
     fn only_our_own_names_are_allowed() {
-        let hosts = Hosts::new(["Oven3.lab.example".to_owned(), "192.0.2.7".to_owned()]);
+        let hosts = Hosts::new(
+            ["Oven3.lab.example".to_owned(), "192.0.2.7".to_owned()],
+            LOOPBACK,
+        );
         for ours in [
             "localhost",
             "LOCALHOST:7360",
@@ -251,7 +283,7 @@ mod tests {
 
     #[test]
     fn no_host_breaks_the_check() {
-        let hosts = Hosts::new([]);
+        let hosts = Hosts::new([], LOOPBACK);
         bolero::check!()
             .with_type::<String>()
             .for_each(|host: &String| {

@@ -8,6 +8,7 @@
 //! - [`app::App`]: the routes, and the task that builds the live frames.
 //! - [`server::serve`]: the accept loop, its limits, and its end.
 
+mod access;
 mod api;
 pub mod app;
 mod guard;
@@ -17,6 +18,7 @@ pub mod server;
 mod stream;
 mod view;
 
+pub use access::Peer;
 pub use api::corrections::{changes as correction_changes, list as corrections};
 pub use api::runs::answer_alone as answer_runs;
 pub use app::App;

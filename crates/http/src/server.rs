@@ -12,10 +12,11 @@
 //! | requests under way at the end | [`DRAIN_MAX`] | cut off |
 
 use std::io;
+use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::Router;
+use axum::{Extension, Router};
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::server::graceful::GracefulShutdown;
@@ -25,6 +26,8 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::task::JoinSet;
 use tokio_io_timeout::TimeoutStream;
 use tokio_util::sync::CancellationToken;
+
+use crate::access::Peer;
 
 /// Connections at once.
 pub const CONNECTIONS_MAX: usize = 64;
@@ -48,13 +51,14 @@ pub async fn serve(listener: TcpListener, app: Router, stop: CancellationToken) 
     let mut is_failing = false;
     while let Some(accepted) = stop.run_until_cancelled(accept(&listener, &permits)).await {
         tell_change(&mut is_failing, accepted.as_ref().err());
-        let Ok((stream, permit)) = accepted else {
+        let Ok((stream, peer, permit)) = accepted else {
             let _ = stop
                 .run_until_cancelled(tokio::time::sleep(ACCEPT_PAUSE))
                 .await;
             continue;
         };
-        let connection = graceful.watch(connection(stream, app.clone()));
+        let app = app.clone().layer(Extension(Peer(peer)));
+        let connection = graceful.watch(connection(stream, app));
         tasks.spawn(async move {
             if let Err(error) = connection.await {
                 tracing::debug!(%error, "connection ended early");
@@ -76,11 +80,11 @@ pub async fn serve(listener: TcpListener, app: Router, stop: CancellationToken) 
 async fn accept(
     listener: &TcpListener,
     permits: &Arc<Semaphore>,
-) -> io::Result<(TcpStream, OwnedSemaphorePermit)> {
+) -> io::Result<(TcpStream, SocketAddr, OwnedSemaphorePermit)> {
     let permit = Arc::clone(permits).acquire_owned().await;
     let permit = permit.map_err(io::Error::other)?;
-    let (stream, _) = listener.accept().await?;
-    Ok((stream, permit))
+    let (stream, peer) = listener.accept().await?;
+    Ok((stream, peer, permit))
 }
 
 /// Logs when accepting begins to fail and when it works again, not every try in between.

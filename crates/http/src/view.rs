@@ -1,5 +1,6 @@
 //! What the HTTP side sees of the station: handles to read from, cheap to clone.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use tokio::sync::{broadcast, watch};
@@ -25,6 +26,8 @@ pub struct LineView {
 /// The station, to be read.
 #[derive(Clone, Debug)]
 pub struct View {
+    /// The file that the configuration was read from, where there was one.
+    pub file: Option<PathBuf>,
     /// The configuration in force.
     pub config: Arc<Config>,
     /// The live board.
@@ -58,6 +61,7 @@ impl View {
     pub fn of(station: &Station, version: &str) -> Self {
         let lines = station.lines();
         Self {
+            file: None,
             config: station.config(),
             board: station.board(),
             axis: station.axis(),

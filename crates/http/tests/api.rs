@@ -604,6 +604,9 @@ async fn every_route_is_described_and_every_described_route_exists() {
     let described: BTreeSet<_> = paths.keys().map(String::as_str).collect();
     let routes = BTreeSet::from([
         "/api/v1/station",
+        "/api/v1/session",
+        "/api/v1/configuration",
+        "/api/v1/templates",
         "/api/v1/channels",
         "/api/v1/channels/{name}",
         "/api/v1/live",
@@ -614,6 +617,7 @@ async fn every_route_is_described_and_every_described_route_exists() {
         "/api/v1/gaps",
         "/api/v1/lines",
         "/api/v1/meters",
+        "/api/v1/layouts",
         "/api/v1/prestart",
         "/api/v1/agreement",
         "/api/v1/loopchecks",
@@ -628,6 +632,7 @@ async fn every_route_is_described_and_every_described_route_exists() {
         "/api/v1/runs/{id}/export",
         "/api/v1/runs/{id}/notes",
         "/api/v1/runs/{id}/evaluations",
+        "/api/v1/runs/{id}/evaluations/{evaluation}/cancel",
         "/healthz",
         "/readyz",
         "/metrics",
@@ -640,7 +645,8 @@ async fn every_route_is_described_and_every_described_route_exists() {
         let address = path
             .replace("{name}", "Z1.velocity")
             .replace("{channel}", "Z1.velocity")
-            .replace("{id}", "1");
+            .replace("{id}", "1")
+            .replace("{evaluation}", "1");
         for (method, operation) in methods.as_object().unwrap() {
             let method: Method = method.to_uppercase().parse().unwrap();
             let response = ask(
@@ -684,4 +690,32 @@ fn references(value: &Value) -> Vec<String> {
         Value::Array(list) => list.iter().flat_map(references).collect(),
         _ => Vec::new(),
     }
+}
+
+#[tokio::test]
+async fn the_file_on_the_disk_is_compared_with_what_is_in_force() {
+    let mut bench = Bench::new().await;
+    let file = bench.view.config.station.data.join("oven.toml");
+    std::fs::write(&file, bench::CONFIG).unwrap();
+    bench.look_at(file.clone());
+    let told = bench.json("/api/v1/configuration").await;
+    assert_eq!(told["standing"], "same", "{told}");
+    assert_eq!(told["in_force"], bench.view.config.revision.hash);
+
+    std::fs::write(&file, bench::CONFIG.replace("oven 3", "oven 4")).unwrap();
+    assert_eq!(
+        bench.json("/api/v1/configuration").await["standing"],
+        "changed"
+    );
+    std::fs::write(&file, bench::CONFIG.replace("A.1", "A.9")).unwrap();
+    let told = bench.json("/api/v1/configuration").await;
+    assert_eq!(told["standing"], "wrong");
+    let mistake = &told["mistakes"][0];
+    assert!(mistake["what"].as_str().unwrap().contains('A'), "{told}");
+    assert!(mistake["line"].as_u64().unwrap() > 1);
+    std::fs::remove_file(&file).unwrap();
+    assert_eq!(
+        bench.json("/api/v1/configuration").await["standing"],
+        "gone"
+    );
 }

@@ -30,6 +30,7 @@ fn main() -> ExitCode {
     let trials = vec![
         trial("what_the_modules_compute", &[node], modules),
         trial("the_page_in_a_browser", &[node, chromium], browser),
+        trial("the_types_of_the_modules", &[node, tsc()], types),
         trial(
             "the_page_for_everybody",
             &[node, chromium, axe()],
@@ -45,6 +46,25 @@ fn found(program: &str, words: &[&str], missing: &'static str) -> Missing {
     let output = Command::new(program).args(words).output();
     let is_there = output.is_ok_and(|output| output.status.success());
     (!is_there).then_some(missing)
+}
+
+/// The checker of types, where npm has put it.
+fn tsc() -> Missing {
+    let is_there = script("node_modules/typescript/bin/tsc").exists();
+    (!is_there).then_some("needs `cargo xtask peers`, or npm ci in crates/http/tests/page")
+}
+
+/// Every module holds the types that its comments state.
+fn types() -> Result<(), Failed> {
+    let output = Command::new("node")
+        .arg(script("node_modules/typescript/bin/tsc"))
+        .arg("--project")
+        .arg(script("tsconfig.json"))
+        .output()?;
+    if output.status.success() {
+        return Ok(());
+    }
+    Err(String::from_utf8_lossy(&output.stdout).into_owned().into())
 }
 
 /// The checker of accessibility, where npm has put it.

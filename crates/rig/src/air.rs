@@ -69,6 +69,9 @@ fn duct(radius_share: f64, skew: f64, warmth: f64) -> Site {
     }
 }
 
+/// The radius within which half of a round duct's area lies: where the equal-area rule puts the two points of one diameter.
+const MIDDLE_OF_AREA: f64 = std::f64::consts::FRAC_1_SQRT_2;
+
 /// The twelve points: left, middle and right of each zone, then of the duct. A bend before the
 /// measuring section pushes the duct's profile to the right.
 pub fn sites() -> [Site; 12] {
@@ -82,9 +85,9 @@ pub fn sites() -> [Site; 12] {
         zone(2, 2.2, 0.20, 0.988),
         zone(2, 2.9, 0.16, 1.003),
         zone(2, 2.4, 0.19, 0.994),
-        duct(2.0 / 3.0, 0.97, 0.985),
+        duct(MIDDLE_OF_AREA, 0.97, 0.985),
         duct(0.0, 1.0, 1.0),
-        duct(2.0 / 3.0, 1.03, 0.988),
+        duct(MIDDLE_OF_AREA, 1.03, 0.988),
     ]
 }
 

@@ -78,8 +78,117 @@ fn write_all(text: &mut String, station: Station, wiring: &Wiring) -> std::fmt::
     for wired in &wiring.loops {
         write_loop(text, wired)?;
     }
-    Ok(())
+    write!(text, "{ASKED}")
 }
+
+/// Where the probes stand, and what a night and a day are asked.
+const ASKED: &str = r#"
+# Where the probes stand. Lengths are inside; a place is right of, behind and above the middle.
+[layout.oven]
+kind = "zone"
+width = "2 m"
+depth = "6 m"
+height = "2 m"
+
+[layout.oven.points]
+Z1-left = "Z1-left at -0.7, -2, 0 m"
+Z1-middle = "Z1-middle at 0, -2, 0 m"
+Z1-right = "Z1-right at 0.7, -2, 0 m"
+Z2-left = "Z2-left at -0.7, 0, 0 m"
+Z2-middle = "Z2-middle at 0, 0, 0 m"
+Z2-right = "Z2-right at 0.7, 0, 0 m"
+Z3-left = "Z3-left at -0.7, 2, 0 m"
+Z3-middle = "Z3-middle at 0, 2, 0 m"
+Z3-right = "Z3-right at 0.7, 2, 0 m"
+
+[layout.zone-1]
+kind = "zone"
+width = "1.2 m"
+depth = "1.6 m"
+height = "2 m"
+points = { left = "Z1-left at -0.5, 0, 0 m", middle = "Z1-middle at 0, 0, 0 m", right = "Z1-right at 0.5, 0, 0 m" }
+
+[layout.exhaust]
+kind = "duct"
+diameter = "250 mm"
+dimension_accuracy = "1 mm"
+rule = "equal-area"
+lines = 1
+per_line = 2
+points = { 1 = "exhaust-left", 2 = "exhaust-right" }
+
+# What is asked of runs: `zonda evaluate RUN` answers.
+[evaluation.heat-up]
+kind = "transient"
+channel = "Z1-middle.temperature"
+setpoint = "200 °C"
+tolerance = "8 K"
+smoothing = "30 s"
+to = "3 h"
+
+[evaluation.zone-1-soaked]
+kind = "uniformity"
+layout = "zone-1"
+setpoint = "200 °C"
+tolerance = "12 K"
+since = "soaked"
+dwell = "10 min"
+to = "3 h 30 min"
+
+[evaluation.zone-1-so-far]
+kind = "uniformity"
+layout = "zone-1"
+setpoint = "200 °C"
+tolerance = "12 K"
+
+[evaluation.zone-1-by-the-hour]
+kind = "windows"
+channels = ["Z1-left.temperature", "Z1-middle.temperature", "Z1-right.temperature"]
+length = "1 h"
+on_the_clock = true
+
+[evaluation.zone-1-steady]
+kind = "steadiness"
+channels = ["Z1-left.temperature", "Z1-middle.temperature", "Z1-right.temperature"]
+window = "10 min"
+negligible = "1 K"
+
+[evaluation.exhaust-flow]
+kind = "traverse"
+layout = "exhaust"
+pressure = "barometer"
+reference = "20 °C"
+
+[evaluation.exhaust-heat]
+kind = "heat"
+layout = "exhaust"
+pressure = "barometer"
+inlet = "room-temperature"
+humidity = "50 % at 23 °C"
+
+[evaluation.both-ways]
+kind = "agreement"
+channel = "exhaust-centre.velocity"
+against = "exhaust-centre.velocity-text"
+within = "0.2 m/s"
+
+[evaluation.oven]
+kind = "mean"
+channels = ["Z1-middle.temperature", "Z2-middle.temperature", "Z3-middle.temperature", "exhaust-centre.velocity", "oven-pressure"]
+
+[run.night]
+end = "after 12 h"
+purpose = "uniformity over a night, from cold"
+object = "simulated curing oven"
+layout = "zone-1"
+evaluations = ["heat-up", "zone-1-soaked", "zone-1-by-the-hour", "zone-1-steady", "exhaust-flow", "exhaust-heat", "both-ways", "oven"]
+
+[run.day]
+purpose = "a look at the demo"
+object = "simulated curing oven"
+layout = "zone-1"
+evaluations = ["oven", "zone-1-so-far", "exhaust-flow"]
+"#;
 
 fn write_line(text: &mut String, LineWiring { name, wire }: &LineWiring) -> std::fmt::Result {
     match wire {

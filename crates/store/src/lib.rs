@@ -36,6 +36,7 @@ mod schema;
 mod seal;
 mod session;
 mod tally;
+mod token;
 mod writer;
 
 pub use backup::{Backup, BackupError};
@@ -59,3 +60,4 @@ pub use seal::{
 };
 pub use session::{Session, Start};
 pub use tally::TallyRow;
+pub use token::{Role, Secret, Token, TokenError, Tokens};

@@ -15,6 +15,7 @@ mod report;
 mod rig;
 mod run;
 mod serve;
+mod token;
 mod verify;
 mod watch;
 
@@ -37,6 +38,7 @@ pub(crate) enum Command {
     Verify(verify::Verify),
     Run(run::RunCommand),
     Evaluate(Box<evaluate::Evaluate>),
+    Token(token::TokenCommand),
     Rig(rig::RigCommand),
     Bench(bench::Bench),
     Air(air::Air),
@@ -59,6 +61,7 @@ impl Command {
             Self::Verify(verify) => verify.run(),
             Self::Run(order) => order.run(),
             Self::Evaluate(ask) => ask.run(),
+            Self::Token(order) => order.run(),
             Self::Rig(rig) => rig.run(),
             Self::Bench(bench) => bench.run(),
             Self::Air(air) => air.run(),

@@ -23,7 +23,8 @@ pub(crate) struct Where {
     /// The daemon's configuration file, in place of --data.
     #[arg(long, conflicts_with = "data")]
     config: Option<PathBuf>,
-    /// The daemon's address, in place of --data.
+    /// The daemon's address, in place of --data. On another machine it asks for a token, which is taken
+    /// from the variable `ZONDA_TOKEN`.
     #[arg(long, conflicts_with_all = ["data", "config"])]
     at: Option<SocketAddr>,
 }
@@ -42,6 +43,17 @@ impl Where {
             None => self.data.clone(),
         };
         address::read(&data).map(Daemon::new)
+    }
+}
+
+/// The variable of the environment that holds the token for a daemon on another machine.
+pub(crate) const TOKEN: &str = "ZONDA_TOKEN";
+
+/// With the token of the environment, if there is one.
+fn signed<B>(request: ureq::RequestBuilder<B>) -> ureq::RequestBuilder<B> {
+    match std::env::var(TOKEN) {
+        Ok(token) => request.header("authorization", format!("Bearer {token}")),
+        Err(_) => request,
     }
 }
 
@@ -72,7 +84,7 @@ impl Daemon {
     /// # Errors
     /// Nobody answers, or the answer is a problem, in its own words.
     pub(crate) fn get(&self, path: &str) -> anyhow::Result<Value> {
-        let answer = self.agent.get(self.url(path)).call();
+        let answer = signed(self.agent.get(self.url(path))).call();
         self.read(answer)
     }
 
@@ -81,7 +93,7 @@ impl Daemon {
     /// # Errors
     /// As with [`get`](Self::get).
     pub(crate) fn post(&self, path: &str, body: &Value) -> anyhow::Result<Value> {
-        let answer = self.agent.post(self.url(path)).send_json(body);
+        let answer = signed(self.agent.post(self.url(path))).send_json(body);
         self.read(answer)
     }
 

@@ -1,9 +1,9 @@
 //! A station with its HTTP side in this process, from start to orderly end.
 
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 use tokio::net::TcpListener;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::task::JoinHandle;
@@ -11,6 +11,7 @@ use tokio_util::sync::CancellationToken;
 use zonda_config::Config;
 use zonda_http::{App, View};
 use zonda_station::{Station, Stopped};
+use zonda_store::Tokens;
 
 use crate::address;
 
@@ -25,9 +26,11 @@ pub(crate) struct Host {
 }
 
 impl Host {
-    /// Starts: record, lines, HTTP.
-    pub(crate) async fn start(config: Config) -> anyhow::Result<Self> {
+    /// Starts: record, lines, HTTP. `file` is where the configuration was read from.
+    pub(crate) async fn start(config: Config, file: Option<PathBuf>) -> anyhow::Result<Self> {
         let (listen, data) = (config.http.listen, config.station.data.clone());
+        let hosts = config.http.hosts.clone();
+        refuse_open_doors(listen, &data)?;
         // Before the record: an address that is taken should not leave a session behind.
         let listener = TcpListener::bind(listen)
             .await
@@ -35,11 +38,11 @@ impl Host {
         let address = listener.local_addr()?;
         let station = Station::start(config, env!("CARGO_PKG_VERSION")).await?;
         let stop = CancellationToken::new();
-        let app = App::new(
-            View::of(&station, env!("CARGO_PKG_VERSION")),
-            [],
-            stop.clone(),
-        );
+        let view = View {
+            file,
+            ..View::of(&station, env!("CARGO_PKG_VERSION"))
+        };
+        let app = App::new(view, hosts, stop.clone());
         let feed = tokio::spawn(app.feed());
         let serving = tokio::spawn(zonda_http::server::serve(
             listener,
@@ -74,6 +77,17 @@ impl Host {
         }
         stopped
     }
+}
+
+/// Beyond this machine nobody is served without a token, so there has to be one.
+fn refuse_open_doors(listen: SocketAddr, data: &Path) -> anyhow::Result<()> {
+    if !listen.ip().is_loopback() && Tokens::load(data)?.all().is_empty() {
+        bail!(
+            "{listen} can be reached from the network, and there is no token yet. Make one with\n  zonda token add desk --role operate --data {}\nor listen on 127.0.0.1.",
+            data.display()
+        );
+    }
+    Ok(())
 }
 
 /// The signals that end the daemon. Made before anything else, so that none goes astray; a second

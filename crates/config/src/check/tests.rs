@@ -143,11 +143,12 @@ fn a_line_of_text_may_have_one_length_only() {
 }
 
 #[test]
-fn listening_beyond_loopback_is_refused() {
-    assert!(
-        said(&format!("{BENCH}\n[http]\nlisten = \"0.0.0.0:7360\"\n"))
-            .contains("beyond the machine")
-    );
+fn the_station_can_be_reached_by_its_names_too() {
+    let text =
+        format!("{BENCH}\n[http]\nlisten = \"0.0.0.0:7360\"\nhosts = [\"oven3.lab.example\"]\n");
+    let http = checked(&text).config.http;
+    assert!(!http.listen.ip().is_loopback());
+    assert_eq!(http.hosts, ["oven3.lab.example"]);
 }
 
 #[test]

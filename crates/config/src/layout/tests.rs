@@ -73,6 +73,26 @@ fn a_duct_numbers_its_points_as_its_rule_places_them() {
 }
 
 #[test]
+fn a_picture_has_every_point_in_its_place() {
+    let near = |a: (f64, f64), b: (f64, f64)| (a.0 - b.0).abs() < 1e-9 && (a.1 - b.1).abs() < 1e-9;
+    let points =
+        "points = { left = \"left at -0.5, 0.3, 0 m\", right = \"right at 0.5, -0.8, 0 m\" }\n";
+    let above = read(&format!("{ZONE}{points}")).unwrap().plane();
+    assert_eq!((above.side, above.width, above.height), ("above", 1.2, 1.6));
+    assert!(near(above.places[0], (0.1, 0.5)) && near(above.places[1], (1.1, 1.6)));
+
+    let points = "points = { low = \"left at 0, 0, -0.5 m\", high = \"right at 0, 0, 0.5 m\" }\n";
+    let front = read(&format!("{ZONE}{points}")).unwrap().plane();
+    assert_eq!((front.side, front.height), ("front", 2.0));
+    assert!(near(front.places[0], (0.6, 1.5)), "{:?}", front.places);
+
+    let duct = read(DUCT).unwrap().plane();
+    assert!(duct.is_round && duct.places.len() == 12);
+    let from_middle = |(x, y): &(f64, f64)| (x - 0.2).hypot(y - 0.2);
+    assert!(duct.places.iter().all(|place| from_middle(place) < 0.2));
+}
+
+#[test]
 fn mistakes_are_said_where_they_are() {
     let said = |text: String| read(&text).unwrap_err();
     assert!(said("kind = \"room\"\n".into()).contains("no kind of layout"));

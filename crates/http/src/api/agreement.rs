@@ -48,7 +48,7 @@ struct Pair {
     /// Mean of analog − text.
     difference: Option<Known>,
     /// The line analog = offset + slope·text; `null` where the readings vary too little to tell one.
-    line: Option<Line>,
+    line: Option<StraightLine>,
 }
 
 /// A value with its standard uncertainty (k = 1).
@@ -60,7 +60,7 @@ pub(crate) struct Known {
 
 /// A straight line, noise counted on both sides.
 #[derive(Debug, Serialize, ToSchema)]
-struct Line {
+struct StraightLine {
     /// Analog per text.
     slope: Known,
     /// Where the text line says 0 SI (0 °C, 0 m/s): the analog reading, as a difference.
@@ -98,7 +98,7 @@ fn pair_of(pair: &PairView, view: &View) -> Pair {
             scatter,
             correlation,
             ..
-        }) => Some(Line {
+        }) => Some(StraightLine {
             slope: Known {
                 value: slope.value,
                 u: slope.u,

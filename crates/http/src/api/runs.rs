@@ -3,13 +3,16 @@
 //! What is asked is written down and durable before the answer. The same routes serve the command line
 //! where no daemon runs: it opens the record and asks itself, by [`answer_alone`].
 
+mod answers;
 mod asked;
 mod shown;
+
+use std::time::Duration;
 
 use axum::Json;
 use axum::body;
 use axum::extract::rejection::PathRejection;
-use axum::extract::{FromRequestParts, Path, State};
+use axum::extract::{FromRef, FromRequestParts, Path, State};
 use axum::http::{HeaderName, Request, StatusCode, header};
 use axum::response::IntoResponse;
 use serde::Deserialize;
@@ -25,11 +28,31 @@ use super::events::page_length;
 use super::{Body, Params};
 use crate::problem::Problem;
 
+use answers::Answers;
 use asked::{NewEvaluation, NewNote, NewRun, NewStop, NewWords};
-use shown::{Discarded, Evaluations, Notes, RunList, ShownRun};
+use shown::{Discarded, Notes, Outcomes, RunList, ShownRun};
 
 /// Notes of one answer.
 const NOTES: i64 = 1000;
+
+/// How long an answer waits for outcomes at most; what is not there by then says how far it is.
+const PATIENCE_MAX: Duration = Duration::from_secs(20);
+/// Where no daemon runs, nobody could ask again.
+const PATIENCE_ALONE: Duration = Duration::from_hours(24);
+
+/// What these routes share.
+#[derive(Clone, Debug)]
+pub(crate) struct Desk {
+    runs: Runs,
+    answers: Answers,
+    is_alone: bool,
+}
+
+impl FromRef<Desk> for Runs {
+    fn from_ref(desk: &Desk) -> Self {
+        desk.runs.clone()
+    }
+}
 
 /// The key in the address.
 #[derive(FromRequestParts)]
@@ -64,13 +87,25 @@ pub(crate) fn routes<S>(runs: Runs) -> OpenApiRouter<S>
 where
     S: Clone + Send + Sync + 'static,
 {
+    at_desk(Desk {
+        runs,
+        answers: Answers::new(),
+        is_alone: false,
+    })
+}
+
+fn at_desk<S>(desk: Desk) -> OpenApiRouter<S>
+where
+    S: Clone + Send + Sync + 'static,
+{
     OpenApiRouter::new()
         .routes(routes!(list, start))
         .routes(routes!(show, change, discard))
         .routes(routes!(stop))
         .routes(routes!(notes, note))
         .routes(routes!(evaluations, evaluate))
-        .with_state(runs)
+        .routes(routes!(cancel))
+        .with_state(desk)
 }
 
 /// Answers a request about runs where no daemon does: method, path with query, and body. Gives status
@@ -89,7 +124,12 @@ pub async fn answer_alone(
         .header(header::CONTENT_TYPE, "application/json")
         .body(body.map_or_else(body::Body::empty, body::Body::from))
         .map_err(axum::Error::new)?;
-    let (router, _) = routes::<()>(runs.clone()).split_for_parts();
+    let desk = Desk {
+        runs: runs.clone(),
+        answers: Answers::new(),
+        is_alone: true,
+    };
+    let (router, _) = at_desk::<()>(desk).split_for_parts();
     let answer = match router.oneshot(request).await {
         Ok(answer) => answer,
         Err(never) => match never {},
@@ -267,30 +307,61 @@ pub(crate) async fn note(
     ))
 }
 
-/// The evaluations asked of a run.
-#[utoipa::path(get, path = "/api/v1/runs/{id}/evaluations", tag = "runs", params(("id" = i64, Path, description = "its number")),
-    responses((status = 200, body = Evaluations), (status = 404, body = Problem, content_type = "application/problem+json")))]
-pub(crate) async fn evaluations(
-    State(runs): State<Runs>,
-    Id(id): Id<i64>,
-) -> Result<Json<Evaluations>, Problem> {
-    runs.row(RunId(id)).await?;
-    Ok(Json(Evaluations::load(&runs, RunId(id)).await?))
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct WaitQuery {
+    /// How many seconds to wait for outcomes that are yet to be worked out, 0 to 20; 5 by default.
+    wait_s: Option<u64>,
 }
 
-/// Asks an evaluation of a run.
+/// The evaluations asked of a run, and what came of them. What is not worked out yet says how far it is; ask again.
+#[utoipa::path(get, path = "/api/v1/runs/{id}/evaluations", tag = "runs", params(("id" = i64, Path, description = "its number"), WaitQuery),
+    responses((status = 200, body = Outcomes), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn evaluations(
+    State(desk): State<Desk>,
+    Id(id): Id<i64>,
+    Params(query): Params<WaitQuery>,
+) -> Result<Json<Outcomes>, Problem> {
+    let wait = Duration::from_secs(query.wait_s.unwrap_or(5)).min(PATIENCE_MAX);
+    let wait = if desk.is_alone { PATIENCE_ALONE } else { wait };
+    Ok(Json(desk.outcomes(id, wait).await?))
+}
+
+/// Asks an evaluation of a run. It is worked out when somebody asks for it.
 #[utoipa::path(post, path = "/api/v1/runs/{id}/evaluations", tag = "runs", params(("id" = i64, Path, description = "its number")), request_body = NewEvaluation,
-    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 201, body = Evaluations), (status = 404, body = Problem, content_type = "application/problem+json"),
+    responses((status = 400, body = Problem, content_type = "application/problem+json"), (status = 201, body = Outcomes), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 422, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn evaluate(
-    State(runs): State<Runs>,
+    State(desk): State<Desk>,
     Id(id): Id<i64>,
     Body(new): Body<NewEvaluation>,
-) -> Result<(StatusCode, Json<Evaluations>), Problem> {
+) -> Result<(StatusCode, Json<Outcomes>), Problem> {
     let by = new.by.clone();
-    runs.evaluate(RunId(id), by.as_deref(), new.pair()).await?;
-    Ok((
-        StatusCode::CREATED,
-        Json(Evaluations::load(&runs, RunId(id)).await?),
+    let asked = new.pair()?;
+    desk.runs.evaluate(RunId(id), by.as_deref(), asked).await?;
+    let outcomes = desk.outcomes(id, Duration::ZERO).await?;
+    Ok((StatusCode::CREATED, Json(outcomes)))
+}
+
+/// Ends an evaluation that is being worked out. Whoever asks for its outcome begins it anew.
+#[utoipa::path(post, path = "/api/v1/runs/{id}/evaluations/{evaluation}/cancel", tag = "runs",
+    params(("id" = i64, Path, description = "the run's number"), ("evaluation" = i64, Path, description = "the evaluation's number")),
+    responses((status = 204, description = "It ends at the next page of samples."), (status = 404, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn cancel(
+    State(desk): State<Desk>,
+    Id((id, evaluation)): Id<(i64, i64)>,
+) -> Result<StatusCode, Problem> {
+    if desk.answers.cancel((RunId(id), evaluation)) {
+        return Ok(StatusCode::NO_CONTENT);
+    }
+    Err(Problem::not_found(
+        "This evaluation is not being worked out at the moment.",
     ))
+}
+
+impl Desk {
+    async fn outcomes(&self, id: i64, wait: Duration) -> Result<Outcomes, Problem> {
+        Outcomes::load(&self.runs, &self.answers, RunId(id), wait).await
+    }
 }

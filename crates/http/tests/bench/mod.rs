@@ -74,8 +74,9 @@ impl Bench {
     }
 
     /// Of a configuration with one line.
-    pub async fn of(config: Config) -> Self {
+    pub async fn of(mut config: Config) -> Self {
         let dir = tempfile::tempdir().unwrap();
+        config.station.data = dir.path().to_owned();
         let store = Store::open(dir.path()).await.unwrap();
         let axis = Axis::new(SystemClocks, None);
         let session = store
@@ -101,6 +102,7 @@ impl Bench {
         .await
         .unwrap();
         let view = View {
+            file: None,
             runs,
             agreements: Arc::default(),
             loop_checks: Arc::new(checks),
@@ -131,6 +133,13 @@ impl Bench {
             stop,
             app,
         }
+    }
+
+    /// From now on the configuration is said to come from this file.
+    pub fn look_at(&mut self, file: std::path::PathBuf) {
+        self.view.file = Some(file);
+        let hosts = ["oven3.lab.example".to_owned()];
+        self.app = App::new(self.view.clone(), hosts, self.stop.clone());
     }
 
     /// A sample of now.

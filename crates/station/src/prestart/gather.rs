@@ -5,7 +5,7 @@ use std::time::Duration;
 use zonda_config::Config;
 use zonda_lines::{Axis, LineHealth};
 use zonda_model::{Name, Stamp};
-use zonda_store::{Readable, StoreError};
+use zonda_store::{Readable, StoreError, Tokens};
 
 use super::{Facts, LastCheck, SampleBytes, clock};
 use crate::board::Board;
@@ -60,6 +60,8 @@ pub async fn gather(
         sample_bytes,
         clock: clock.unwrap_or(super::Clock::Unknown),
         axis_minus_utc_us,
+        // Tokens that cannot be read open no door.
+        tokens: Tokens::load(&desk.config.station.data).map_or(0, |tokens| tokens.all().len()),
     })
 }
 

@@ -31,7 +31,7 @@ pub fn judge(config: &Config, facts: &Facts) -> Vec<Finding> {
     findings.extend(loop_checks(config, facts));
     findings.push(disk(config, facts));
     findings.push(clock(facts));
-    findings.push(access(config));
+    findings.push(access(config, facts));
     findings
 }
 
@@ -500,7 +500,7 @@ fn clock(facts: &Facts) -> Finding {
     }
 }
 
-fn access(config: &Config) -> Finding {
+fn access(config: &Config, facts: &Facts) -> Finding {
     let listen = config.http.listen;
     if listen.ip().is_loopback() {
         return Finding::fine(
@@ -509,12 +509,19 @@ fn access(config: &Config) -> Finding {
             "page and API are for this machine only",
         );
     }
-    Finding::wrong(
-        Aspect::Access,
-        listen.to_string(),
-        "page and API can be reached from the network, and nobody is asked for a token",
-        "listen on 127.0.0.1, and let a proxy that knows its users stand before it",
-    )
+    match facts.tokens {
+        0 => Finding::wrong(
+            Aspect::Access,
+            listen.to_string(),
+            "page and API can be reached from the network, and nobody there has a token",
+            "make one with `zonda token add NAME --role view` (or `operate`), or listen on 127.0.0.1",
+        ),
+        tokens => Finding::fine(
+            Aspect::Access,
+            listen.to_string(),
+            format!("page and API can be reached from the network, with one of {tokens} tokens"),
+        ),
+    }
 }
 
 #[cfg(test)]

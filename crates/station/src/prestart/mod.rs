@@ -46,6 +46,8 @@ pub struct Facts {
     pub clock: Clock,
     /// The record's axis is ahead of UTC by so many µs, since a step of the clock.
     pub axis_minus_utc_us: i64,
+    /// How many tokens there are for those who come from beyond this machine.
+    pub tokens: usize,
 }
 
 /// The newest loop check of a channel.

@@ -105,7 +105,7 @@ impl Demo {
         } else {
             None
         };
-        let mut host = Host::start(config).await?;
+        let mut host = Host::start(config, Some(data.join("oven.toml"))).await?;
         name_runs(&host.station.runs(), night).await?;
         say_where(channels, &data, host.address);
         let failure = tokio::select! {
@@ -140,15 +140,18 @@ async fn name_runs(runs: &Runs, night: Option<Stamp>) -> anyhow::Result<()> {
             (Field::Object, "simulated curing oven".to_owned()),
         ])
     };
+    let of = |template: &str| runs.template(template);
+    let asked =
+        |template: &str| of(template).map_or_else(Vec::new, |plan| plan.evaluations.clone());
     if let Some(from) = night {
         let cut = Cut {
             name: "last-night".parse()?,
             channels: Vec::new(),
             from,
             to: from.plus(night::LENGTH),
-            layout: None,
+            layout: of("night").and_then(|plan| plan.layout.clone()),
             words: said("uniformity over a night, from cold", "night shift"),
-            evaluations: Vec::new(),
+            evaluations: asked("night"),
             by: by.clone(),
         };
         runs.cut(cut).await?;
@@ -160,9 +163,9 @@ async fn name_runs(runs: &Runs, night: Option<Stamp>) -> anyhow::Result<()> {
             channels: Vec::new(),
             begin: Begin::Now,
             finish: Finish::ByHand,
-            layout: None,
+            layout: of("day").and_then(|plan| plan.layout.clone()),
             words: said("a look at the demo", "you"),
-            evaluations: Vec::new(),
+            evaluations: asked("day"),
             by,
         };
         runs.ask(ask).await?;
@@ -229,6 +232,7 @@ fn say_where(channels: usize, data: &std::path::Path, address: std::net::SocketA
          \x20 Terminal    zonda watch --data {data}\n\
          \x20 CSV         zonda export --data {data} --layout wide --last 1m -o minute.csv\n\
          \x20 Runs        zonda run list --data {data}\n\
+         \x20 Results     zonda evaluate last-night --data {data}\n\
          \x20 Wiring      {data}/oven.toml\n\n\
          Ctrl-C ends it; nothing is lost.\n",
         data = data.display()

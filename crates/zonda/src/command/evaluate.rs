@@ -12,7 +12,7 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::tz::TimeZone;
 use tokio_util::sync::CancellationToken;
-use zonda_assess::{Ask, AssessError, ErrorKind, Outcome, Subject, Watch, assess};
+use zonda_assess::{Answer, Ask, AssessError, ErrorKind, Ruling, Subject, Watch, assess};
 use zonda_model::RunId;
 use zonda_store::{Readable, RunRow};
 
@@ -41,6 +41,10 @@ pub(crate) struct Evaluate {
     /// A file that holds an ask, or a list of them, as JSON; `-` for standard input. docs/evaluations.md has the schema.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["names", "kind"])]
     ask: Option<PathBuf>,
+    /// Whether outcomes that were kept (a file of --json) still hold: worked out again from the record, and which correction
+    /// outdated them.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["names", "kind", "ask", "json", "against"])]
+    still: Option<PathBuf>,
     #[command(flatten)]
     options: Options,
     /// The outcomes as JSON, one list; docs/outcome.schema.json has the schema.
@@ -67,7 +71,9 @@ const EXAMPLES: &str = "Examples:\n  \
     zonda evaluate last-night --kind uniformity --layout zone-2 --setpoint '200 °C' --tolerance '8 K' --since soaked\n  \
     zonda evaluate last-night --kind traverse --layout exhaust --pressure barometer --json\n  \
     zonda evaluate last-night soak --against the-night-before\n  \
-    zonda evaluate last-night --ask soak.json";
+    zonda evaluate last-night --ask soak.json\n  \
+    zonda evaluate last-night --json > kept.json\n  \
+    zonda evaluate last-night --still kept.json                  (has a correction outdated them?)";
 
 impl Evaluate {
     pub(crate) fn run(self) -> anyhow::Result<Exit> {
@@ -98,24 +104,38 @@ impl Evaluate {
 
     async fn evaluate(&self, record: &Readable) -> anyhow::Result<Exit> {
         let run = find(record, &self.run).await?;
+        if let Some(kept) = &self.still {
+            return still(record, &run, kept).await;
+        }
         let asks = self.asks(record, &run).await?;
-        let outcomes = worked_out(record, &run, &asks).await?;
+        let answers = self.answered(record, &run, &asks).await?;
         if self.json {
-            println!("{}", serde_json::to_string_pretty(&outcomes)?);
-            return Ok(exit(&outcomes));
+            println!("{}", serde_json::to_string_pretty(&answers)?);
+            return Ok(exit(&answers));
         }
         if let Some(other) = &self.against {
             let other = find(record, other).await?;
-            let others = worked_out(record, &other, &asks).await?;
-            for (one, two) in outcomes.iter().zip(&others) {
+            let others = self.answered(record, &other, &asks).await?;
+            for (one, two) in answers.iter().zip(&others) {
                 print!("{}", table::beside(one, two));
             }
             return Ok(Exit::Done);
         }
-        for outcome in &outcomes {
-            print!("{}", table::outcome(outcome, &self.tz, self.budgets));
+        for answer in &answers {
+            print!("{}", table::answer(answer, &self.tz, self.budgets));
         }
-        Ok(exit(&outcomes))
+        Ok(exit(&answers))
+    }
+
+    /// Of what was asked here a refusal ends it; of what was asked of the run the others are answered all the same.
+    async fn answered(
+        &self,
+        record: &Readable,
+        run: &RunRow,
+        asks: &[Ask],
+    ) -> anyhow::Result<Vec<Answer>> {
+        let is_own = self.options.is_there() || self.ask.is_some();
+        worked_out(record, run, asks, is_own).await
     }
 
     /// What is asked: here, in a file, or of the run.
@@ -142,13 +162,51 @@ impl Evaluate {
     }
 }
 
-/// 1 where a criterion is not met.
-fn exit(outcomes: &[Outcome]) -> Exit {
-    let mut verdicts = outcomes.iter().flat_map(|outcome| &outcome.verdicts);
-    if verdicts.any(|judged| judged.verdict != zonda_assess::Ruling::Conforms) {
-        Exit::NotWell
-    } else {
+/// Whether what was kept still holds.
+async fn still(record: &Readable, run: &RunRow, kept: &PathBuf) -> anyhow::Result<Exit> {
+    let text =
+        std::fs::read_to_string(kept).with_context(|| format!("cannot read {}", kept.display()))?;
+    let kept: Vec<Answer> = serde_json::from_str(&text)
+        .with_context(|| format!("{} holds no outcomes", kept.display()))?;
+    let mut is_well = true;
+    for outcome in kept.iter().filter_map(|answer| answer.outcome.as_ref()) {
+        let of = format!("{} of {}", outcome.title, outcome.run);
+        if let Some(by) = zonda_assess::outdated(record, outcome).await? {
+            println!(
+                "{of}: outdated by correction {} of {} ({}, {}, {})",
+                by.id, by.channel, by.reason, by.by, by.at
+            );
+            is_well = false;
+            continue;
+        }
+        let now = worked_out(record, run, std::slice::from_ref(&outcome.ask), true).await?;
+        let now = now.first().and_then(|answer| answer.outcome.as_ref());
+        let is_same = now.is_some_and(|now| now.results == outcome.results);
+        println!(
+            "{of}: {}",
+            if is_same {
+                "still holds; worked out again, every number is the same"
+            } else {
+                "gives other numbers now, and no correction says why: another version of the program, or another record"
+            }
+        );
+        is_well &= is_same;
+    }
+    Ok(if is_well { Exit::Done } else { Exit::NotWell })
+}
+
+/// 1 where a criterion is not met, or an evaluation was refused.
+fn exit(answers: &[Answer]) -> Exit {
+    let is_well = |answer: &Answer| {
+        answer.outcome.as_ref().is_some_and(|outcome| {
+            let mut verdicts = outcome.verdicts.iter();
+            verdicts.all(|judged| judged.verdict == Ruling::Conforms)
+        })
+    };
+    if answers.iter().all(is_well) {
         Exit::Done
+    } else {
+        Exit::NotWell
     }
 }
 
@@ -208,12 +266,17 @@ fn read(file: &PathBuf) -> anyhow::Result<Vec<Ask>> {
 }
 
 /// One after the other, with a bar where somebody looks on.
-async fn worked_out(record: &Readable, run: &RunRow, asks: &[Ask]) -> anyhow::Result<Vec<Outcome>> {
+async fn worked_out(
+    record: &Readable,
+    run: &RunRow,
+    asks: &[Ask],
+    is_own: bool,
+) -> anyhow::Result<Vec<Answer>> {
     let subject = Subject::of(record, run).await?;
     let cancel = CancellationToken::new();
     let mut signals = Signals::listen()?;
     let bar = bar()?;
-    let mut outcomes = Vec::new();
+    let mut answers = Vec::new();
     for ask in asks {
         bar.set_message(ask.title().to_owned());
         let shown = bar.clone();
@@ -229,10 +292,20 @@ async fn worked_out(record: &Readable, run: &RunRow, asks: &[Ask]) -> anyhow::Re
                 _ = signals.next() => cancel.cancel(),
             }
         };
-        outcomes.push(outcome.map_err(|error| named(error, ask))?);
+        let ends = |error: &AssessError| match error.kind() {
+            ErrorKind::Cancelled | ErrorKind::Internal => true,
+            ErrorKind::Invalid | ErrorKind::Refused => is_own,
+        };
+        match outcome {
+            Err(error) if ends(&error) => {
+                bar.finish_and_clear();
+                return Err(named(error, ask));
+            }
+            result => answers.push(Answer::of(ask, result)),
+        }
     }
     bar.finish_and_clear();
-    Ok(outcomes)
+    Ok(answers)
 }
 
 /// Says which evaluation it was, and keeps what that means for the exit code.

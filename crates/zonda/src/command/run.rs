@@ -270,15 +270,24 @@ impl Show {
         let desk = self.door.open_to_read().await?;
         let run = async {
             let id = desk.id(&self.name).await?;
-            desk.ask("GET", &format!("/{id}"), None).await
+            let run = desk.ask("GET", &format!("/{id}"), None).await?;
+            let asked = run["evaluations"].as_array().map_or(0, Vec::len);
+            let outcomes = if asked == 0 || self.json {
+                Answer::Null
+            } else {
+                desk.ask("GET", &format!("/{id}/evaluations?wait_s=20"), None)
+                    .await?
+            };
+            Ok((run, outcomes))
         };
-        let run: anyhow::Result<Answer> = run.await;
+        let run: anyhow::Result<(Answer, Answer)> = run.await;
         desk.close().await?;
-        let run = run?;
+        let (run, outcomes) = run?;
         if self.json {
             println!("{run}");
         } else {
             print!("{}", table::show(&run, &self.door));
+            print!("{}", table::outcomes(&self.name, &outcomes));
         }
         Ok(Exit::Done)
     }

@@ -40,13 +40,13 @@ impl Serve {
             eprintln!("{shared}");
             return Ok(Exit::WrongUse);
         }
-        crate::runtime()?.block_on(record(checked.config))
+        crate::runtime()?.block_on(record(checked.config, self.config))
     }
 }
 
-async fn record(config: zonda_config::Config) -> anyhow::Result<Exit> {
+async fn record(config: zonda_config::Config, file: PathBuf) -> anyhow::Result<Exit> {
     let mut signals = Signals::listen()?;
-    let mut host = Host::start(config).await?;
+    let mut host = Host::start(config, Some(file)).await?;
     let failure = tokio::select! {
         name = signals.next() => {
             tracing::info!("{name}: stopping");

@@ -67,11 +67,15 @@ pub(crate) struct NewEvaluation {
 }
 
 impl NewEvaluation {
-    pub(super) fn pair(self) -> (String, String) {
-        (
-            self.kind,
-            serde_json::Value::Object(self.parameters).to_string(),
-        )
+    /// Its kind and parameters, as the record keeps them.
+    ///
+    /// # Errors
+    /// It asks nothing that could be answered.
+    pub(super) fn pair(self) -> Result<(String, String), Problem> {
+        let parameters = serde_json::Value::Object(self.parameters).to_string();
+        zonda_assess::Ask::from_parts(&self.kind, &parameters)
+            .map_err(|why| unfit(why.to_string()))?;
+        Ok((self.kind, parameters))
     }
 }
 
@@ -164,7 +168,7 @@ impl NewRun {
                 .evaluations
                 .into_iter()
                 .map(NewEvaluation::pair)
-                .collect(),
+                .collect::<Result<_, _>>()?,
             by: self.by,
         })
     }
@@ -188,16 +192,12 @@ impl NewRun {
         let of_plan = |word: fn(RunPlan) -> Option<String>| plan.clone().and_then(word);
         let planned = |plan: &RunPlan| plan.evaluations.clone();
         let evaluations = if self.evaluations.is_empty() {
-            let kinds = plan.as_ref().map(planned).unwrap_or_default();
-            kinds
-                .into_iter()
-                .map(|kind| (kind, "{}".to_owned()))
-                .collect()
+            plan.as_ref().map(planned).unwrap_or_default()
         } else {
             self.evaluations
                 .into_iter()
                 .map(NewEvaluation::pair)
-                .collect()
+                .collect::<Result<_, _>>()?
         };
         Ok(Ask {
             name,

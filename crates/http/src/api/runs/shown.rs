@@ -1,8 +1,11 @@
 //! What goes out: runs as programs read them, times in true UTC.
 
+use std::time::{Duration, Instant};
+
 use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
+use zonda_assess::Outcome;
 use zonda_model::run::{Reason, Step, Stretch};
 use zonda_model::{RunId, Stamp};
 use zonda_report::TrueUtc;
@@ -10,6 +13,7 @@ use zonda_station::runs::{Runs, remarks};
 use zonda_store::{Field, RunRow, StepEntry, StoreError};
 
 use super::NOTES;
+use super::answers::{Answers, State};
 use crate::api::when::rfc3339;
 use crate::problem::Problem;
 use crate::stream::true_utc;
@@ -164,6 +168,73 @@ struct ShownEvaluation {
     /// Its parameters.
     #[schema(value_type = Object)]
     parameters: Value,
+}
+
+/// Evaluations asked of a run with what came of them, in the order of asking.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Outcomes {
+    evaluations: Vec<Evaluated>,
+}
+
+/// An evaluation that was asked of a run, with what came of it.
+#[derive(Debug, Serialize, ToSchema)]
+struct Evaluated {
+    #[serde(flatten)]
+    asked: ShownEvaluation,
+    /// What it is called: its name, or its kind.
+    title: String,
+    /// `working` until there is a first answer, then `answered` or `refused`.
+    state: &'static str,
+    /// How far the next answer is, 0 to 1; `null` where none is being worked out.
+    progress: Option<f64>,
+    /// How many seconds ago the answer was worked out. That of a run that goes on is worked out again while somebody asks, every 30 s
+    /// at most.
+    age_s: Option<f64>,
+    /// What came of it.
+    outcome: Option<Outcome>,
+    /// Why nothing came of it, in a sentence.
+    refused: Option<String>,
+}
+
+impl Outcomes {
+    pub(super) async fn load(
+        runs: &Runs,
+        answers: &Answers,
+        id: RunId,
+        patience: Duration,
+    ) -> Result<Self, Problem> {
+        let row = runs.row(id).await?;
+        let asked = runs.record().run_evaluations(id).await?;
+        let shown = Evaluations::load(runs, id).await?.evaluations;
+        let begun = Instant::now();
+        let mut evaluations = Vec::new();
+        for (entry, asked) in asked.iter().zip(shown) {
+            let left = patience.saturating_sub(begun.elapsed());
+            let state = answers.state(runs, &row, entry, left).await?;
+            evaluations.push(Evaluated::of(asked, &state));
+        }
+        Ok(Self { evaluations })
+    }
+}
+
+impl Evaluated {
+    fn of(asked: ShownEvaluation, state: &State) -> Self {
+        let answer = state.answer.as_deref();
+        let named = asked.parameters["name"].as_str().unwrap_or(&asked.kind);
+        Self {
+            title: answer.map_or_else(|| named.to_owned(), |answer| answer.title.clone()),
+            state: match answer {
+                None => "working",
+                Some(answer) if answer.outcome.is_some() => "answered",
+                Some(_) => "refused",
+            },
+            progress: state.progress,
+            age_s: state.age.map(|age| age.as_secs_f64()),
+            outcome: answer.and_then(|answer| answer.outcome.clone()),
+            refused: answer.and_then(|answer| answer.refused.clone()),
+            asked,
+        }
+    }
 }
 
 /// What was discarded.

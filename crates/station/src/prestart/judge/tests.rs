@@ -107,6 +107,7 @@ fn facts(config: &Config, counts: &[i64]) -> Facts {
         sample_bytes: SampleBytes::Usual,
         clock: Clock::Synchronised,
         axis_minus_utc_us: 0,
+        tokens: 0,
     }
 }
 
@@ -361,4 +362,10 @@ fn the_clock_and_the_doors_are_looked_at() {
     open.http.listen = "0.0.0.0:7360".parse().unwrap();
     let found = one(&open, &facts);
     assert_eq!((found.0, found.2), (Aspect::Access, State::Wrong));
+    facts.tokens = 2;
+    assert!(
+        judge(&open, &facts)
+            .iter()
+            .all(|found| found.state == State::Fine)
+    );
 }

@@ -23,6 +23,9 @@ pub(super) struct Options {
     /// The share of the stretch that used readings must speak for; 0.9 by default.
     #[arg(long, requires = "kind")]
     coverage_min: Option<f64>,
+    /// How small U should be, such as `0.5 K`: it is said of every result whether it is.
+    #[arg(long, requires = "kind")]
+    uncertainty_max: Option<String>,
     /// The rule of acceptance: simple, guarded (default) or `probable 95 %`.
     #[arg(long, requires = "kind")]
     rule: Option<String>,
@@ -104,6 +107,11 @@ pub(super) struct Options {
 }
 
 impl Options {
+    /// Whether anything is asked here.
+    pub(super) const fn is_there(&self) -> bool {
+        self.kind.is_some()
+    }
+
     /// The ask, where there is one.
     pub(super) fn ask(&self) -> Result<Option<Ask>, AssessError> {
         let Some(kind) = &self.kind else {
@@ -118,6 +126,7 @@ impl Options {
         let texts = [
             ("from", &self.from),
             ("to", &self.to),
+            ("uncertainty_max", &self.uncertainty_max),
             ("rule", &self.rule),
             ("channel", &self.channel),
             ("against", &self.other),

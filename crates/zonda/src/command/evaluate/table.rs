@@ -5,14 +5,26 @@ use std::time::Duration;
 
 use comfy_table::{Cell, CellAlignment, ContentArrangement, Table};
 use jiff::tz::TimeZone;
-use zonda_assess::{Figure, Outcome};
+use zonda_assess::{Answer, Figure, Outcome};
 use zonda_model::Unit;
 use zonda_model::run::spelled;
 
 use crate::sheet::trimmed;
 
+/// One answer.
+pub(super) fn answer(answer: &Answer, zone: &TimeZone, with_budgets: bool) -> String {
+    match (&answer.outcome, &answer.refused) {
+        (Some(outcome), _) => self::outcome(outcome, zone, with_budgets),
+        (None, why) => format!(
+            "{}: no result\n  {}\n\n",
+            answer.title,
+            why.as_deref().unwrap_or_default()
+        ),
+    }
+}
+
 /// One outcome.
-pub(super) fn outcome(outcome: &Outcome, zone: &TimeZone, with_budgets: bool) -> String {
+fn outcome(outcome: &Outcome, zone: &TimeZone, with_budgets: bool) -> String {
     let mut out = heading(outcome, zone);
     let _ = writeln!(out, "{}\n", trimmed(&results(outcome, zone).to_string()));
     for judged in &outcome.verdicts {
@@ -28,6 +40,26 @@ pub(super) fn outcome(outcome: &Outcome, zone: &TimeZone, with_budgets: bool) ->
             judged.unit
         );
     }
+    let wanting = outcome.reached.iter().map(|of| {
+        let found = of
+            .found
+            .map_or_else(|| "not known".to_owned(), |found| format!("{found:.4}"));
+        let is = if of.is_reached {
+            "reached"
+        } else {
+            "not reached"
+        };
+        format!(
+            "{} of {}: {found}, {is} ({} {})",
+            of.what, of.of, of.wanted, of.unit
+        )
+    });
+    let asked: Vec<String> = wanting
+        .zip(&outcome.reached)
+        .filter(|(_, of)| of.what == "uncertainty" || !of.is_reached)
+        .map(|(line, _)| line)
+        .collect();
+    list(&mut out, "Asked for", &asked);
     for table in &outcome.tables {
         rows(&mut out, table, zone);
     }
@@ -298,7 +330,19 @@ fn inputs(out: &mut String, outcome: &Outcome) {
 }
 
 /// Two runs side by side: what both have, and the difference.
-pub(super) fn beside(one: &Outcome, two: &Outcome) -> String {
+pub(super) fn beside(one: &Answer, two: &Answer) -> String {
+    if let (Some(one), Some(two)) = (&one.outcome, &two.outcome) {
+        return of_both(one, two);
+    }
+    let mut out = format!("{}: cannot be compared\n", one.title);
+    for why in [&one.refused, &two.refused].into_iter().flatten() {
+        let _ = writeln!(out, "  {why}");
+    }
+    out.push('\n');
+    out
+}
+
+fn of_both(one: &Outcome, two: &Outcome) -> String {
     let mut out = format!("{}: {} beside {}\n\n", one.title, one.run, two.run);
     let mut table = plain();
     table.set_header([

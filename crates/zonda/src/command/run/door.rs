@@ -13,7 +13,7 @@ use serde_json::Value;
 use zonda_station::runs::{Alone, Runs};
 
 use crate::command::check;
-use crate::{address, when};
+use crate::{address, daemon, when};
 
 /// The longest wait for an answer.
 const WAIT: Duration = Duration::from_secs(35);
@@ -210,11 +210,14 @@ fn by_http(
     url: &str,
     body: Option<Value>,
 ) -> anyhow::Result<(u16, String)> {
-    let request = ureq::http::Request::builder()
+    let mut request = ureq::http::Request::builder()
         .method(method)
         .uri(url)
-        .header("content-type", "application/json")
-        .body(body.map(|body| body.to_string()).unwrap_or_default())?;
+        .header("content-type", "application/json");
+    if let Ok(token) = std::env::var(daemon::TOKEN) {
+        request = request.header("authorization", format!("Bearer {token}"));
+    }
+    let request = request.body(body.map(|body| body.to_string()).unwrap_or_default())?;
     let mut answer = agent.run(request)?;
     let status = answer.status().as_u16();
     Ok((status, answer.body_mut().read_to_string()?))

@@ -92,13 +92,68 @@ pub(super) fn show(run: &Value, door: &Door) -> String {
             text(&note["text"])
         )
     });
-    list_of(
-        &mut out,
-        "Evaluations asked for",
-        run["evaluations"].as_array(),
-        |it| format!("{} {}", text(&it["kind"]), it["parameters"]),
+    out
+}
+
+/// What came of the evaluations asked of a run, a line a result; `zonda evaluate` has all there is to know.
+pub(super) fn outcomes(name: &str, outcomes: &Value) -> String {
+    let Some(list) = outcomes["evaluations"].as_array() else {
+        return String::new();
+    };
+    let mut out = String::from("\nEvaluations:\n");
+    for evaluation in list {
+        let title = text(&evaluation["title"]);
+        match evaluation["state"].as_str() {
+            Some("answered") => {
+                let so_far = evaluation["outcome"]["is_preliminary"] == true;
+                let note = if so_far { ", so far" } else { "" };
+                let _ = writeln!(out, "  {title}{note}");
+                results(&mut out, &evaluation["outcome"]);
+            }
+            Some("refused") => {
+                let _ = writeln!(
+                    out,
+                    "  {title}: no result: {}",
+                    text(&evaluation["refused"])
+                );
+            }
+            _ => {
+                let done = evaluation["progress"].as_f64().unwrap_or(0.0);
+                let _ = writeln!(out, "  {title}: {:.0} % worked out", 100.0 * done);
+            }
+        }
+    }
+    let _ = writeln!(
+        out,
+        "\n`zonda evaluate {name}` shows them whole: budgets, what went in, what was left out."
     );
     out
+}
+
+/// The results that have an uncertainty, and the verdicts.
+fn results(out: &mut String, outcome: &Value) {
+    let mut table = plain();
+    let results = outcome["results"].as_array().into_iter().flatten();
+    for result in results.filter(|result| !result["expanded"].is_null()) {
+        let basis = prefixed(" ", &result["basis"]);
+        table.add_row([
+            format!("    {}{basis}", text(&result["name"])),
+            text(&result["of"]),
+            text(&result["stated"]),
+        ]);
+    }
+    if table.row_count() > 0 {
+        let _ = writeln!(out, "{}", trimmed(&table));
+    }
+    for verdict in outcome["verdicts"].as_array().into_iter().flatten() {
+        let said = text(&verdict["verdict"]).replace('_', " ");
+        let _ = writeln!(
+            out,
+            "     {}: {said} ({})",
+            text(&verdict["what"]),
+            text(&verdict["rule"])
+        );
+    }
 }
 
 fn facts(run: &Value, door: &Door) -> Vec<(&'static str, String)> {

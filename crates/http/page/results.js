@@ -1,0 +1,93 @@
+// What evaluations of a run have found: verdicts, figures with their uncertainty and what that rests on,
+// warnings, and what was left out and why.
+
+import { element, table } from './dom.js'
+import { number } from './format.js'
+import { many, sentence } from './words.js'
+
+/** A verdict as words and a class. */
+const VERDICT = /** @type {Record<string, [string, string]>} */ ({ conforms: ['Conforms', 'fine'], does_not: ['Does not conform', 'bad'], undecided: ['Undecided', 'mind'] })
+
+/** @param {any[]} evaluations */
+export function results(evaluations) {
+  if (!evaluations.length) return [element('p', 'soft', 'No evaluation was asked of this run.')]
+  return evaluations.map((evaluation) => {
+    const title = element('h4', '', sentence(evaluation.title ?? evaluation.kind))
+    return element('section', 'result', title, ...standing(evaluation), ...(evaluation.outcome ? outcome(evaluation.outcome) : []))
+  })
+}
+
+/** How far an answer is. @param {any} evaluation @returns {Node[]} */
+function standing({ state, progress, refused, outcome }) {
+  if (refused) return [element('p', 'trouble', sentence(refused))]
+  if (typeof progress === 'number' && !outcome) {
+    const bar = element('progress')
+    bar.max = 1
+    bar.value = progress
+    bar.setAttribute('aria-label', 'Being worked out')
+    return [element('p', 'soft', `Being worked out: ${number(progress * 100, 0)} %. `, bar)]
+  }
+  if (!outcome) return [element('p', 'soft', state === 'working' ? 'Waiting for its turn.' : 'Asked for; no result yet.')]
+  return outcome.is_preliminary ? [element('p', 'soft', 'Preliminary: the run goes on.')] : []
+}
+
+/** @param {any} outcome @returns {Node[]} */
+function outcome({ verdicts = [], results = [], reached = [], warnings = [], inputs = [], tables = [], outdated }) {
+  return [
+    ...(outdated ? [element('p', 'trouble', 'A correction has changed what this rests on; it is being worked out again.')] : []),
+    ...verdicts.map(verdict),
+    ...reached.filter((/** @type {any} */ it) => !it.is_reached).map((/** @type {any} */ it) => element('p', 'trouble', `Not reached: ${it.what}, ${it.of}: ${it.found === null ? 'unknown' : number(it.found, 2)} of ${number(it.wanted, 2)} ${it.unit}`)),
+    ...(results.length ? [figures(results)] : []),
+    ...results.filter((/** @type {any} */ { budget }) => budget).map(budgetOf),
+    ...tables.map(tableOf),
+    ...warnings.map((/** @type {string} */ words) => element('p', 'trouble', sentence(words))),
+    ...rests(inputs),
+  ]
+}
+
+/** @param {any} judged */
+function verdict({ what, verdict, meaning, rule, value, unit, low, high }) {
+  const [word, name] = VERDICT[verdict] ?? [sentence(verdict), 'ok']
+  const limits = [low === null ? '' : `not below ${number(low, 2)}`, high === null ? '' : `not above ${number(high, 2)}`].filter(Boolean).join(', ')
+  return element('p', 'verdict', element('span', `word ${name}`, word), ` ${what}: ${number(value, 2)} ${unit}, ${limits}. `, element('span', 'soft', `${sentence(meaning)} (${rule})`))
+}
+
+/** @param {any[]} results */
+function figures(results) {
+  const rows = results.map(({ name, of, stated, place, at, definition, note }) => [
+    element('b', '', sentence(name)), [of, place].filter(Boolean).join(', '), stated, element('span', 'soft', sentence([definition, note].filter(Boolean).join('. '))), at ? at.slice(0, 19).replace('T', ' ') : '',
+  ])
+  return table('Figures', [['', 'Figure'], ['', 'Of'], ['', 'Value'], ['', 'What it is'], ['', 'When, UTC']], rows)
+}
+
+/** @param {any} figure */
+function budgetOf({ name, of, budget }) {
+  const rows = budget.rows.map((/** @type {any} */ row) => [element('b', '', sentence(row.what)), row.of, `${short(row.u)} ${row.unit}`, `${row.evaluation}, ${row.distribution}`, `${number(row.share * 100, 0)} %`])
+  const left = budget.omitted.length ? element('p', 'soft', `Not in it, since nobody stated a figure: ${budget.omitted.map((/** @type {any} */ cause) => `${cause.what} (${cause.of})`).join('; ')}.`) : ''
+  return element('details', '', element('summary', '', `Budget of ${[name, of].filter(Boolean).join(', ').replaceAll('_', ' ')}`), table('Budget', [['', 'Cause'], ['', 'Of'], ['', 'Standard uncertainty'], ['', 'How known'], ['', 'Share']], rows), left)
+}
+
+/** @param {any} given a table of the outcome: its heads follow what its rows have */
+function tableOf({ name, of, unit, rows }) {
+  const heads = [...new Set(rows.flatMap((/** @type {any} */ row) => Object.keys(row)))].filter((head) => rows.some((/** @type {any} */ row) => typeof row[head] !== 'object'))
+  const lines = rows.map((/** @type {any} */ row) => heads.map((head) => cell(row[head])))
+  return element('details', '', element('summary', '', `${sentence([name, of].filter(Boolean).join(', '))}, ${unit}`), table(name, heads.map((head) => ['', sentence(head)]), lines))
+}
+
+/** What it rests on. @param {any[]} inputs @returns {Node[]} */
+function rests(inputs) {
+  if (!inputs.length) return []
+  const used = inputs.reduce((sum, { tally }) => sum + tally.used, 0)
+  const left = inputs.reduce((sum, { tally }) => sum + tally.left_out, 0)
+  const least = Math.min(...inputs.map(({ tally }) => tally.coverage))
+  return [element('p', 'soft', `From ${number(used, 0)} samples of ${many(inputs.length, 'channel')}; ${left ? `${number(left, 0)} were left out` : 'none was left out'}; at least ${number(least * 100, 1)} % of the time is covered.`)]
+}
+
+/** @param {unknown} value */
+function cell(value) {
+  if (typeof value === 'number') return short(value)
+  return value === null || value === undefined || typeof value === 'object' ? '' : String(value)
+}
+
+/** Three figures. @param {number} value */
+const short = (value) => (value === 0 ? '0' : number(value, Math.max(0, Math.min(6, 2 - Math.floor(Math.log10(Math.abs(value)))))))

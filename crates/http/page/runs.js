@@ -1,0 +1,229 @@
+// Runs: the list, one of them with all that is known of it, and what can be done with it.
+
+import { askJson, reason, send } from './api.js'
+import { $, button, element, facts, put, table } from './dom.js'
+import { results } from './results.js'
+import { count, length } from './format.js'
+import { ask, signature } from './forms.js'
+import { reading } from './look.js'
+import { RUN, list, sentence } from './words.js'
+
+/** How often a run that goes on is asked for anew, ms. */
+const RENEW_MS = 5000
+
+export class Runs {
+  #id = 0
+  #timer = 0
+  #shown = ''
+
+  /** @param {(part: string) => void} goTo */
+  constructor(goTo) {
+    this.goTo = goTo
+  }
+
+  /** @param {URLSearchParams} asked `id` names one run; without it all are listed */
+  show(asked) {
+    this.#id = Number(asked.get('id')) || 0
+    this.#shown = ''
+    clearInterval(this.#timer)
+    this.#timer = window.setInterval(() => { if (!document.hidden) void this.renew() }, RENEW_MS)
+    void this.renew()
+  }
+
+  hide() {
+    clearInterval(this.#timer)
+  }
+
+  async renew() {
+    const id = this.#id
+    try {
+      const told = await askJson(id ? `/api/v1/runs/${id}` : '/api/v1/runs?limit=100')
+      const more = id ? { evaluations: await askJson(`/api/v1/runs/${id}/evaluations`) } : {}
+      if (id !== this.#id) return
+      const key = JSON.stringify([told, more, reading().offset(Date.now())])
+      if (key === this.#shown) return
+      this.#shown = key
+      if ($('runs').contains(document.activeElement) && id && told.state === 'running') this.#lightly(told)
+      else $('runs').replaceChildren(...(id ? this.#one(told, more.evaluations) : this.#all(told.runs)))
+    } catch (error) {
+      if (!this.#shown) $('runs').replaceChildren(element('p', 'soft', `The runs could not be asked for: ${reason(error)}`))
+    }
+  }
+
+  /** While somebody is at a control, only what counts up is written anew. @param {Run} run */
+  #lightly(run) {
+    const place = $('runs').querySelector('.lasting')
+    if (place) put(place, lasting(run))
+  }
+
+  // ---- the list ---------------------------------------------------------------------------------
+
+  /** @param {Run[]} runs */
+  #all(runs) {
+    const bar = element('div', 'bar', element('h2', '', 'Runs'), button('Start a run', () => void this.#start(), 'main operates'))
+    const words = element('p', 'soft', 'A run is a named stretch of the record, to be evaluated and reported. The recorder records with or without one.')
+    if (!runs.length) return [bar, words, element('p', '', 'There is no run yet.')]
+    const clock = reading()
+    const rows = runs.map((run) => [
+      link(run),
+      element('span', `word ${run.state === 'running' ? 'fine' : run.state === 'missed' ? 'mind' : 'ok'}`, RUN[run.state] ?? sentence(run.state)),
+      run.since ? clock.when(Date.parse(run.since), Date.now()) : run.start,
+      lasting(run),
+      run.purpose ?? '',
+      run.operator ?? '',
+    ])
+    return [bar, words, table('Runs', [['', 'Run'], ['', 'State'], ['', 'Began'], ['', 'Lasted'], ['', 'Purpose'], ['', 'Operator']], rows)]
+  }
+
+  async #start() {
+    const templates = await askJson('/api/v1/templates').then((told) => told.templates, () => [])
+    const choices = /** @type {[string, string][]} */ ([['', 'None'], ...templates.map((/** @type {{name: string}} */ { name }) => [name, name])])
+    let id = 0
+    const isDone = await ask({
+      title: 'Start a run',
+      words: 'Recording goes on whatever a run does. What is left empty comes from the template, if one is chosen.',
+      confirm: 'Start',
+      fields: [
+        ...(templates.length ? [{ name: 'template', label: 'Template', choices, change: fill(templates) }] : []),
+        { name: 'name', label: 'Name', hint: 'Letters, digits, - and _. With a template its name and the time by default.', needed: !templates.length },
+        { name: 'start', label: 'Begins', value: 'now', hint: 'now, at 2026-11-25T22:00:00Z, or when Z1.temperature rises above 180 °C for 5 min' },
+        { name: 'end', label: 'Ends', value: 'by hand', hint: 'by hand, after 8 h, at a time, or when a condition comes true' },
+        { name: 'purpose', label: 'Purpose' },
+        { name: 'object', label: 'What is tested' },
+        { name: 'operator', label: 'Who sees to it' },
+        signature('Your name'),
+      ],
+      act: async (values) => {
+        const body = Object.fromEntries(Object.entries(values).filter(([, value]) => value))
+        id = (await send('POST', '/api/v1/runs', body)).id
+      },
+    })
+    if (isDone) this.goTo(`runs?id=${id}`)
+  }
+
+  // ---- one run ----------------------------------------------------------------------------------
+
+  /** @param {any} run @param {any} evaluations */
+  #one(run, evaluations) {
+    const clock = reading()
+    const when = (/** @type {string | null} */ at) => (at ? `${clock.when(Date.parse(at), Date.now())} ${clock.offset(Date.parse(at))}` : null)
+    const back = element('a', '', 'All runs')
+    back.href = '#runs'
+    const lasts = element('span', 'lasting', lasting(run))
+    return [
+      element('p', '', back),
+      element('div', 'bar', element('h2', '', run.name, ' ', element('span', `word ${run.state === 'running' ? 'fine' : 'ok'}`, RUN[run.state] ?? run.state)), ...this.#acts(run)),
+      ...run.remarks.map((/** @type {string} */ remark) => element('p', 'note', sentence(remark))),
+      facts([
+        ['Began', when(run.since) ?? `asked: ${run.start}`], ['Ended', when(run.until) ?? `asked: ${run.end}`], ['Lasted', lasts],
+        ['Purpose', run.purpose], ['What is tested', run.object], ['Who sees to it', run.operator], ['Conditions around', run.ambient],
+        ['Layout', run.layout], ['Template', run.template], ['Samples', run.samples === null ? null : count(run.samples)],
+        ['Channels', run.channels.length > 6 ? `${run.channels.length}: ${run.channels.slice(0, 4).join(', ')} …` : list(run.channels)],
+        ['Interrupted', run.interruptions.map((/** @type {any} */ gap) => `${when(gap.from)} to ${when(gap.to)}`).join('; ')],
+      ]),
+      element('h3', '', 'Results'), ...results(evaluations.evaluations),
+      ...(run.since ? [element('h3', '', 'Take along'), takeAlong(run)] : []),
+      element('h3', '', 'Notes'), ...notes(run, when),
+      element('h3', '', 'What happened'),
+      element('ul', '', ...run.steps.map((/** @type {any} */ step) => element('li', '', element('span', 'soft', `${when(step.at)} `), sentence(step.step), step.by ? ` by ${step.by}` : '', step.text ? `: ${step.text}` : ''))),
+      ...(run.loop_checks.length ? [element('h3', '', 'Loop checks in force'), element('ul', '', ...run.loop_checks.map((/** @type {any} */ check) => element('li', '', `${check.channel}: ${check.passed ? 'passed' : 'failed'}, ${when(check.at)}`)))] : []),
+    ]
+  }
+
+  /** What can be done with a run. @param {Run} run */
+  #acts(run) {
+    const isGoing = ['running', 'waiting', 'planned'].includes(run.state)
+    const chart = element('a', 'button', 'Over time')
+    const [from, to] = [run.since ? Date.parse(run.since) : 0, run.until ? Date.parse(run.until) : Date.now()]
+    chart.href = run.until ? `#over-time?from=${from}&to=${to}&ch=${run.channels.slice(0, 4).join(',')}` : `#over-time?span=${Math.max(60, Math.ceil((to - from) / 1000))}&ch=${run.channels.slice(0, 4).join(',')}`
+    return [
+      ...(run.since ? [chart] : []),
+      ...(run.state === 'discarded' ? [] : [button('Add a note', () => void this.#note(run), 'operates')]),
+      ...(isGoing ? [button(run.state === 'running' ? 'Stop' : 'Call off', () => void this.#stop(run), 'grave operates')] : []),
+      ...(isGoing || run.state === 'discarded' ? [] : [button('Discard', () => void this.#discard(run), 'grave operates')]),
+    ]
+  }
+
+  /** @param {Run} run */
+  async #note(run) {
+    const isDone = await ask({
+      title: `Note to ${run.name}`, words: 'A note is never edited; add another one to put it right.', confirm: 'Add',
+      fields: [{ name: 'text', label: 'Note', needed: true, long: true }, signature('Your name')],
+      act: (values) => send('POST', `/api/v1/runs/${run.id}/notes`, values),
+    })
+    if (isDone) void this.renew()
+  }
+
+  /** @param {Run} run */
+  async #stop(run) {
+    const isDone = await ask({
+      title: `${run.state === 'running' ? 'Stop' : 'Call off'} ${run.name}?`,
+      words: run.state === 'running' ? `It has lasted ${lasting(run)}. Recording goes on; a run that was stopped cannot be continued.` : 'It has not begun, and will not.',
+      confirm: run.state === 'running' ? 'Stop the run' : 'Call it off', isGrave: true,
+      fields: [{ name: 'why', label: 'Why' }, signature('Your name')],
+      act: ({ by, why }) => send('POST', `/api/v1/runs/${run.id}/stop`, why ? { by, why } : { by }),
+    })
+    if (isDone) void this.renew()
+  }
+
+  /** @param {Run} run */
+  async #discard(run) {
+    const isDone = await ask({
+      title: `Discard ${run.name}?`,
+      words: 'Its samples stay in the record, and so do its name, who discarded it and why. It cannot be taken back.',
+      confirm: 'Discard the run', isGrave: true,
+      fields: [{ name: 'name', label: `Type its name, ${run.name}`, needed: true }, { name: 'why', label: 'Why', needed: true }, signature('Your name')],
+      act: ({ name, why, by }) => send('DELETE', `/api/v1/runs/${run.id}?${new URLSearchParams({ name, by, why })}`),
+    })
+    if (isDone) this.goTo('runs')
+  }
+}
+
+/**
+ * @typedef {object} Run
+ * @property {number} id
+ * @property {string} name
+ * @property {string} state
+ * @property {string | null} since
+ * @property {string | null} until
+ * @property {string} start
+ * @property {string} end
+ * @property {number | null} length_s
+ * @property {string | null} purpose
+ * @property {string | null} operator
+ * @property {string[]} channels
+ */
+
+/** @param {Run} run */
+const lasting = (run) => (run.length_s === null ? '' : length(run.length_s * 1000))
+
+/** @param {Run} run */
+function link({ id, name }) {
+  const made = element('a', '', name)
+  made.href = `#runs?id=${id}`
+  return made
+}
+
+/** What a template says goes into the fields. @param {any[]} templates */
+function fill(templates) {
+  return (/** @type {string} */ chosen, /** @type {(name: string, value: string) => void} */ set) => {
+    const template = templates.find(({ name }) => name === chosen)
+    for (const name of ['start', 'end', 'purpose', 'object', 'operator']) set(name, template?.[name] ?? (name === 'start' ? 'now' : name === 'end' ? 'by hand' : ''))
+  }
+}
+
+/** @param {any} run @param {(at: string | null) => string | null} when */
+function notes(run, when) {
+  if (!run.noted.length) return [element('p', 'soft', 'None.')]
+  return [element('ul', '', ...run.noted.map((/** @type {any} */ note) => element('li', '', element('span', 'soft', `${when(note.about ?? note.said)}, ${note.by}: `), note.text)))]
+}
+
+/** Files of a run. @param {Run} run */
+function takeAlong(run) {
+  const files = /** @type {[string, string][]} */ ([['CSV, a column per channel', 'layout=wide'], ['CSV, a sample a row', 'layout=long'], ['Gaps and their causes', 'layout=gaps']])
+  return element('p', 'files-of-run', ...files.flatMap(([words, query]) => {
+    const made = element('a', '', words)
+    made.href = `/api/v1/runs/${run.id}/export?${query}`
+    return [made, ' ']
+  }))
+}
