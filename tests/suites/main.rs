@@ -1,6 +1,7 @@
 //! Every suite against the real program. A test whose needs this machine does not meet is listed
 //! as ignored with what is missing; `cargo xtask test` installs what can be installed.
 
+mod assess;
 mod cable;
 mod clock;
 mod corrections;
@@ -52,6 +53,7 @@ fn main() -> ExitCode {
         shutdown::tests(),
         disk::tests(),
         evaluate::tests(),
+        assess::tests(),
         clock::tests(),
         refusals::tests(),
         examples::tests(),

@@ -49,11 +49,11 @@ pub(crate) fn feeds_at(
     let mut feeds = Vec::new();
     let mut lacking = Vec::new();
     for (point, channels) in plan.points().into_iter().zip(&plan.channels) {
-        let mut here = Vec::new();
-        for channel in channels {
-            here.push(scene.feed(channel.as_str())?);
-        }
-        match here.into_iter().find(|feed| feed.quantity == quantity) {
+        // One that was never recorded reads nothing there.
+        let mut here = channels
+            .iter()
+            .filter_map(|channel| scene.feed(channel.as_str()).ok());
+        match here.find(|feed| feed.quantity == quantity) {
             Some(feed) => feeds.push(Feed {
                 point: Some(point),
                 ..feed

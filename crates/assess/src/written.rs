@@ -112,7 +112,7 @@ impl FromStr for Edge {
         if let Ok(at) = text.parse::<jiff::Timestamp>() {
             return Ok(Self::At(Stamp::from_micros(at.as_microsecond())));
         }
-        let (before_end, length) = match text.strip_prefix('-') {
+        let (before_end, length) = match text.strip_prefix(['-', '−']) {
             Some(rest) => (true, rest),
             None => (false, text.strip_prefix('+').unwrap_or(text)),
         };

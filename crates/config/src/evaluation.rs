@@ -438,7 +438,7 @@ fn check(key: &str, text: &str) -> Result<(), String> {
             .ok_or_else(|| format!("`{text}` is not a length of time")),
         "from" | "to" | "event" => {
             let is_time = text.parse::<jiff::Timestamp>().is_ok();
-            let length = text.trim().trim_start_matches(['-', '+']);
+            let length = text.trim().trim_start_matches(['-', '−', '+']);
             (is_time || duration(length).is_some())
                 .then_some(())
                 .ok_or_else(|| format!("`{text}` says no moment of a run"))

@@ -98,14 +98,26 @@ impl Steady {
     }
 
     fn push(&mut self, reading: &Reading) -> Result<(), AssessError> {
-        let State::Steady { since, until } = self.steadiness.push(reading)? else {
-            return Ok(());
-        };
-        match self.found.last_mut() {
-            Some((first, last)) if *first == since => *last = until,
-            _ => self.found.push((since, until)),
+        let before = self.steadiness.state();
+        match self.steadiness.push(reading)? {
+            State::Steady { since, until } => match self.found.last_mut() {
+                Some((first, last)) if *first == since => *last = until,
+                _ => self.found.push((since, until)),
+            },
+            // It moved before anybody could tell.
+            State::Moving { since } | State::Frozen { since } if before.is_steady() => {
+                self.end(since);
+            }
+            _ => {}
         }
         Ok(())
+    }
+
+    fn end(&mut self, moves: Stamp) {
+        if let Some((_, last)) = self.found.last_mut() {
+            *last = moves.min(*last);
+        }
+        self.found.pop_if(|(from, to)| from >= to);
     }
 }
 
