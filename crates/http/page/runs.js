@@ -38,7 +38,7 @@ export class Runs {
     const id = this.#id
     try {
       const told = await askJson(id ? `/api/v1/runs/${id}` : '/api/v1/runs?limit=100')
-      const more = id ? { evaluations: await askJson(`/api/v1/runs/${id}/evaluations`) } : {}
+      const more = id ? { evaluations: await askJson(`/api/v1/runs/${id}/evaluations?wait_s=0`) } : {}
       if (id !== this.#id) return
       const key = JSON.stringify([told, more, reading().offset(Date.now())])
       if (key === this.#shown) return
