@@ -221,7 +221,9 @@ function notes(run, when) {
 /** Files of a run. @param {Run} run */
 function takeAlong(run) {
   const files = /** @type {[string, string][]} */ ([['CSV, a column per channel', 'layout=wide'], ['CSV, a sample a row', 'layout=long'], ['Gaps and their causes', 'layout=gaps']])
-  return element('p', 'files-of-run', ...files.flatMap(([words, query]) => {
+  const report = element('a', '', 'Test report')
+  report.href = `/api/v1/runs/${run.id}/report`
+  return element('p', 'files-of-run', report, ' ', ...files.flatMap(([words, query]) => {
     const made = element('a', '', words)
     made.href = `/api/v1/runs/${run.id}/export?${query}`
     return [made, ' ']
