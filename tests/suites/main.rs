@@ -12,6 +12,7 @@ mod discover;
 mod disk;
 mod evaluate;
 mod examples;
+mod handover;
 mod identity;
 mod iio;
 mod meters;
@@ -39,6 +40,7 @@ fn main() -> ExitCode {
         text_meter::tests(),
         csv_outside::tests(),
         cable::tests(),
+        handover::tests(),
         identity::tests(),
         iio::tests(),
         discover::tests(),
