@@ -630,6 +630,7 @@ async fn every_route_is_described_and_every_described_route_exists() {
         "/api/v1/runs/{id}",
         "/api/v1/runs/{id}/stop",
         "/api/v1/runs/{id}/export",
+        "/api/v1/runs/{id}/report",
         "/api/v1/runs/{id}/notes",
         "/api/v1/runs/{id}/evaluations",
         "/api/v1/runs/{id}/evaluations/{evaluation}/cancel",
