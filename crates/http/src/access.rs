@@ -3,7 +3,8 @@
 //! A token comes as `Authorization: Bearer` from programs and as a cookie from the page. A cookie, since
 //! the live stream and downloads carry no header of ours; `HttpOnly`, so that no script reads it, and
 //! `SameSite=Strict`, so that no other site's page sends it. Whoever shows a token is taken at that
-//! token's role also on this machine, so that a viewer's page can be tried there.
+//! token's role also on this machine, so that a viewer's page can be tried there. What a proxy on this machine passes on
+//! is from beyond it.
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -15,6 +16,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use zonda_store::{Role, TokenError, Tokens};
 
+use crate::guard;
 use crate::problem::Problem;
 use crate::view::View;
 
@@ -58,7 +60,9 @@ impl Door {
         {
             return Ok(known);
         }
-        let is_here = peer.is_none_or(|Peer(peer)| peer.ip().to_canonical().is_loopback());
+        let is_here = peer.is_none_or(|Peer(peer)| {
+            peer.ip().to_canonical().is_loopback() && !is_passed_on(headers)
+        });
         Ok(Who {
             role: is_here.then_some(Role::Operate),
             token: None,
@@ -74,6 +78,19 @@ impl Door {
         }))
     }
 }
+
+/// Whether a request comes through a proxy on this machine: then it is not the machine itself that asks. A proxy says
+/// so itself, or it passes on the name that it was called by.
+fn is_passed_on(headers: &HeaderMap) -> bool {
+    let host = headers
+        .get(header::HOST)
+        .and_then(|host| host.to_str().ok());
+    PROXIED.iter().any(|name| headers.contains_key(*name))
+        || !host.is_none_or(guard::is_loopback_name)
+}
+
+/// By RFC 7239 and RFC 9110, and what was usual before them.
+const PROXIED: [&str; 4] = ["forwarded", "via", "x-forwarded-for", "x-real-ip"];
 
 impl From<TokenError> for Problem {
     fn from(error: TokenError) -> Self {

@@ -27,7 +27,7 @@ pub(crate) struct Hosts {
 impl Hosts {
     /// The loopback names, these, and where it listens: beyond loopback, every address.
     pub(crate) fn new(more: impl IntoIterator<Item = String>, listen: SocketAddr) -> Self {
-        let loopback = ["localhost", "127.0.0.1", "[::1]"].map(str::to_owned);
+        let loopback = LOOPBACK_NAMES.map(str::to_owned);
         let more = more.into_iter().map(|name| name.to_ascii_lowercase());
         Self {
             names: loopback.into_iter().chain(more).collect(),
@@ -37,12 +37,24 @@ impl Hosts {
 
     /// True where `host`, with or without a port, is one of them.
     pub(crate) fn allows(&self, host: &str) -> bool {
-        let name = without_port(host).to_ascii_lowercase();
-        let name = name.strip_suffix('.').unwrap_or(&name);
+        let name = name_of(host);
         let bare = name.trim_start_matches('[').trim_end_matches(']');
         let is_address = self.any_address && bare.parse::<IpAddr>().is_ok();
-        is_address || self.names.iter().any(|ours| ours == name)
+        is_address || self.names.contains(&name)
     }
+}
+
+const LOOPBACK_NAMES: [&str; 3] = ["localhost", "127.0.0.1", "[::1]"];
+
+/// True where `host`, with or without a port, is this machine to itself.
+pub(crate) fn is_loopback_name(host: &str) -> bool {
+    LOOPBACK_NAMES.contains(&name_of(host).as_str())
+}
+
+/// The name in `host:port`, as names are compared.
+fn name_of(host: &str) -> String {
+    let name = without_port(host).to_ascii_lowercase();
+    name.strip_suffix('.').map(str::to_owned).unwrap_or(name)
 }
 
 /// `host` of `host:port`; an IPv6 address keeps its brackets.

@@ -27,8 +27,15 @@ fn make(bench: &Bench, name: &str, role: Role) -> String {
 }
 
 async fn ask(bench: &Bench, from: &str, request: Builder, sent: &str) -> Response {
+    let is_named = request
+        .headers_ref()
+        .is_some_and(|headers| headers.contains_key(header::HOST));
+    let request = if is_named {
+        request
+    } else {
+        request.header(header::HOST, "localhost")
+    };
     let request = request
-        .header(header::HOST, "localhost")
         .header(header::CONTENT_TYPE, "application/json")
         .extension(Peer(from.parse::<SocketAddr>().unwrap()))
         .body(axum::body::Body::from(sent.to_owned()))
@@ -78,6 +85,32 @@ async fn here_nobody_is_asked_and_from_elsewhere_everybody() {
     assert_eq!(mapped, StatusCode::UNAUTHORIZED);
     let mapped = status(&bench, "[::ffff:127.0.0.1]:1", Request::get("/api/v1/live")).await;
     assert_eq!(mapped, StatusCode::OK);
+}
+
+/// A proxy that stands on the same machine calls from there, too; whom it speaks for is asked.
+#[tokio::test]
+async fn what_a_proxy_passes_on_comes_from_elsewhere() {
+    let bench = Bench::new().await;
+    let secret = make(&bench, "desk", Role::Operate);
+    for (name, value) in [
+        ("forwarded", "for=192.0.2.7"),
+        ("x-forwarded-for", "192.0.2.7"),
+        ("x-real-ip", "192.0.2.7"),
+        ("via", "1.1 door"),
+        ("host", "oven3.lab.example"),
+    ] {
+        let get = || Request::get("/api/v1/live").header(name, value);
+        assert_eq!(
+            status(&bench, HERE, get()).await,
+            StatusCode::UNAUTHORIZED,
+            "{name}"
+        );
+        assert_eq!(
+            status(&bench, HERE, bearer(get(), &secret)).await,
+            StatusCode::OK,
+            "{name}"
+        );
+    }
 }
 
 #[tokio::test]
