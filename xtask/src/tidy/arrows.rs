@@ -75,6 +75,7 @@ const ARROWS: [(&str, &[&str]); 19] = [
         &[
             "zonda-station",
             "zonda-assess",
+            "zonda-evaluate",
             "zonda-proof",
             "zonda-report",
             "zonda-lines",

@@ -73,6 +73,7 @@ pub(crate) struct UndoAsked {
 
 /// What became of a correction, or would become of it.
 #[derive(Debug, Serialize, ToSchema)]
+#[schema(as = CorrectionAnswer)]
 pub(crate) struct Answer {
     /// The row; `null` of a preview.
     correction: Option<Correction>,
@@ -89,6 +90,7 @@ pub struct Corrections {
 
 /// A correction, or the taking back of one.
 #[derive(Debug, Serialize, ToSchema)]
+#[schema(as = CorrectionRow)]
 pub(crate) struct Correction {
     /// Its number.
     id: i64,

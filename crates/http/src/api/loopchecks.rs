@@ -125,6 +125,7 @@ struct Standing {
 
 /// A point that was taken.
 #[derive(Debug, Serialize, ToSchema)]
+#[schema(as = LoopPoint)]
 struct Point {
     /// When, true UTC.
     at: String,
@@ -148,6 +149,7 @@ struct Point {
 
 /// What a whole check says.
 #[derive(Debug, Serialize, ToSchema)]
+#[schema(as = LoopOutcome)]
 struct Outcome {
     /// Found per applied; standard uncertainty.
     gain: Known,

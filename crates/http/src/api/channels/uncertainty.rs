@@ -32,6 +32,7 @@ pub(crate) struct Uncertainty {
 
 /// One cause of doubt.
 #[derive(Debug, Serialize, ToSchema)]
+#[schema(as = LeftOut)]
 struct Cause {
     /// The channel that it comes from.
     of: String,
