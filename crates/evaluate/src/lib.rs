@@ -51,6 +51,7 @@ mod float;
 mod local_line;
 pub mod mean;
 pub mod moments;
+pub mod moved;
 pub mod moving;
 mod reading;
 pub mod robust;

@@ -17,6 +17,7 @@ mod error;
 mod order;
 mod remark;
 mod scene;
+pub mod traverse;
 mod watch;
 mod words;
 
@@ -27,7 +28,7 @@ use jiff::tz::TimeZone;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::{Mutex, MutexGuard, broadcast};
 use tokio_util::sync::CancellationToken;
-use zonda_config::{Config, RunPlan};
+use zonda_config::{Config, LayoutPlan, RunPlan};
 use zonda_lines::Axis;
 use zonda_model::TrueUtc;
 use zonda_model::run::{LATE_MAX, Moment, State, Step};
@@ -63,6 +64,7 @@ struct Shared {
     /// `None` where the record is only read.
     recorder: Option<Recorder>,
     templates: Vec<RunPlan>,
+    layouts: Vec<LayoutPlan>,
     /// The laboratory's clock.
     zone: TimeZone,
     /// True where nobody records, so that no run can begin.
@@ -84,6 +86,7 @@ impl Runs {
         let mut runs = Self::take_up(Scene::of(config), axis, record, recorder, false).await?;
         if let Some(shared) = Arc::get_mut(&mut runs.shared) {
             shared.templates.clone_from(&config.runs);
+            shared.layouts.clone_from(&config.layouts);
             // The configuration holds no zone that is not known.
             shared.zone = TimeZone::get(&config.station.time_zone).unwrap_or(TimeZone::UTC);
         }
@@ -116,6 +119,7 @@ impl Runs {
                 record,
                 recorder: Some(recorder),
                 templates: Vec::new(),
+                layouts: Vec::new(),
                 zone: TimeZone::UTC,
                 is_alone,
             }),

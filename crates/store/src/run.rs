@@ -137,6 +137,41 @@ pub struct EvaluationEntry {
     pub parameters: String,
 }
 
+/// What the operator said while one probe went from point to point.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TraverseEntry {
+    /// Of which run.
+    pub run: RunId,
+    /// When, on the record's axis.
+    pub said: Stamp,
+    /// Who.
+    pub by: String,
+    /// What.
+    pub step: TraverseStep,
+}
+
+/// A step of a moved-probe traverse that somebody took; all others follow from the samples.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum TraverseStep {
+    /// It was laid out: layout, channel, dwell and rule of steadiness as the text of a JSON object. A newer one is a new traverse.
+    Laid(String),
+    /// The probe was put at the point with this number, from 1.
+    Confirmed(u32),
+    /// It is over.
+    Ended,
+}
+
+impl TraverseStep {
+    /// The word in the record.
+    pub const fn word(&self) -> &'static str {
+        match self {
+            Self::Laid(_) => "laid",
+            Self::Confirmed(_) => "confirmed",
+            Self::Ended => "ended",
+        }
+    }
+}
+
 /// One addition to what the record knows of runs.
 #[derive(Clone, Debug, PartialEq)]
 pub enum RunChange {
@@ -150,6 +185,8 @@ pub enum RunChange {
     Note(NoteEntry),
     /// An evaluation was asked of it.
     Evaluation(EvaluationEntry),
+    /// The operator of a moved probe said something.
+    Traverse(TraverseEntry),
 }
 
 /// A run as the record has it.

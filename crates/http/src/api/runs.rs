@@ -6,6 +6,7 @@
 mod answers;
 mod asked;
 mod shown;
+mod traverse;
 
 use std::time::Duration;
 
@@ -105,6 +106,9 @@ where
         .routes(routes!(notes, note))
         .routes(routes!(evaluations, evaluate))
         .routes(routes!(cancel))
+        .routes(routes!(traverse::show, traverse::lay))
+        .routes(routes!(traverse::confirm))
+        .routes(routes!(traverse::end))
         .with_state(desk)
 }
 

@@ -61,6 +61,7 @@ impl Runs {
                 record,
                 recorder: None,
                 templates: Vec::new(),
+                layouts: Vec::new(),
                 zone: jiff::tz::TimeZone::UTC,
                 is_alone: true,
             }),

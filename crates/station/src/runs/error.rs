@@ -84,6 +84,12 @@ pub enum RunError {
     /// More than a person can look after.
     #[error("{0} runs are waiting or going on, and that is the limit; stop one first")]
     TooMany(usize),
+    /// What cannot be traversed so.
+    #[error("{0}")]
+    Traverse(String),
+    /// What a traverse is not ready for.
+    #[error("{0}")]
+    NotYet(String),
     /// Evaluation parameters that are no JSON object.
     #[error("the parameters of an evaluation must be a JSON object")]
     Parameters,
@@ -122,9 +128,11 @@ impl RunError {
     pub const fn kind(&self) -> RunErrorKind {
         match self {
             Self::Unknown(_) => RunErrorKind::NotFound,
-            Self::Taken(_) | Self::Illegal(_) | Self::Name { .. } | Self::Open(..) => {
-                RunErrorKind::Conflict
-            }
+            Self::Taken(_)
+            | Self::Illegal(_)
+            | Self::Name { .. }
+            | Self::Open(..)
+            | Self::NotYet(_) => RunErrorKind::Conflict,
             Self::TooMany(_) | Self::Alone | Self::Stalled(_) => RunErrorKind::Unavailable,
             Self::Store(_) => RunErrorKind::Internal,
             _ => RunErrorKind::Invalid,

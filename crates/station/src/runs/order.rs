@@ -417,7 +417,7 @@ impl Runs {
         })
     }
 
-    fn refuse_stalled(&self) -> Result<(), RunError> {
+    pub(super) fn refuse_stalled(&self) -> Result<(), RunError> {
         let recorder = self.shared.recorder.as_ref().ok_or(RunError::Alone)?;
         match &recorder.recording().borrow().stalled {
             Some(stalled) => Err(RunError::Stalled(stalled.reason.clone())),
@@ -521,7 +521,7 @@ impl Runs {
         changes
     }
 
-    fn evaluation(
+    pub(super) fn evaluation(
         &self,
         run: RunId,
         by: Option<&str>,
@@ -537,7 +537,11 @@ impl Runs {
         })
     }
 
-    async fn hand_over(&self, changes: Vec<RunChange>, events: Vec<Event>) -> Result<(), RunError> {
+    pub(super) async fn hand_over(
+        &self,
+        changes: Vec<RunChange>,
+        events: Vec<Event>,
+    ) -> Result<(), RunError> {
         for event in &events {
             tracing::info!(run = event.subject, "{}", event.text);
         }

@@ -5,7 +5,10 @@ use std::collections::BTreeMap;
 use zonda_model::run::{Reason, State, Step, Stretch};
 use zonda_model::{RunId, Stamp};
 
-use super::{EvaluationEntry, Field, NO_BOOT, NoteEntry, RunEntry, RunRow, StepEntry};
+use super::{
+    EvaluationEntry, Field, NO_BOOT, NoteEntry, RunEntry, RunRow, StepEntry, TraverseEntry,
+    TraverseStep,
+};
 use crate::error::StoreError;
 use crate::open::Readable;
 use crate::row::ChannelId;
@@ -215,6 +218,45 @@ impl Readable {
                 (row.id, entry)
             })
             .collect())
+    }
+
+    /// What was said in the newest moved-probe traverse of a run, in order; empty where there is none.
+    ///
+    /// # Errors
+    /// The file cannot be read, or holds what no traverse can be.
+    pub async fn run_traverse(&self, run: RunId) -> Result<Vec<TraverseEntry>, StoreError> {
+        let rows = sqlx::query!(
+            "SELECT said_at, step, point, by, plan FROM run_traverse WHERE run = ?1 AND id >=
+             (SELECT max(id) FROM run_traverse WHERE run = ?1 AND step = 'laid') ORDER BY id",
+            run.0
+        )
+        .fetch_all(&self.pool())
+        .await?;
+        let entry = |step| match step {
+            Some(step) => Ok(step),
+            None => Err(StoreError::Row(format!(
+                "run {}: a step of its traverse lacks what it is about",
+                run.0
+            ))),
+        };
+        rows.into_iter()
+            .map(|row| {
+                let step = match row.step.as_str() {
+                    "laid" => row.plan.map(TraverseStep::Laid),
+                    "confirmed" => row
+                        .point
+                        .and_then(|point| u32::try_from(point).ok())
+                        .map(TraverseStep::Confirmed),
+                    _ => Some(TraverseStep::Ended),
+                };
+                Ok(TraverseEntry {
+                    run,
+                    said: Stamp::from_micros(row.said_at),
+                    by: row.by,
+                    step: entry(step)?,
+                })
+            })
+            .collect()
     }
 
     /// How many samples these channels have with `from ≤ at < to`.

@@ -4,7 +4,10 @@ use sqlx::SqliteConnection;
 use zonda_model::Stamp;
 use zonda_model::run::{Reason, Step};
 
-use super::{EvaluationEntry, NoteEntry, RunChange, RunEntry, StepEntry, WordEntry};
+use super::{
+    EvaluationEntry, NoteEntry, RunChange, RunEntry, StepEntry, TraverseEntry, TraverseStep,
+    WordEntry,
+};
 
 /// Adds what happened with runs, in its order.
 pub(crate) async fn insert_runs(
@@ -18,6 +21,7 @@ pub(crate) async fn insert_runs(
             RunChange::Word(entry) => word(connection, entry).await?,
             RunChange::Note(entry) => note(connection, entry).await?,
             RunChange::Evaluation(entry) => evaluation(connection, entry).await?,
+            RunChange::Traverse(entry) => traverse(connection, entry).await?,
         }
     }
     Ok(())
@@ -109,6 +113,30 @@ async fn note(connection: &mut SqliteConnection, entry: &NoteEntry) -> Result<()
         about,
         entry.by,
         entry.text
+    )
+    .execute(connection)
+    .await?;
+    Ok(())
+}
+
+async fn traverse(
+    connection: &mut SqliteConnection,
+    entry: &TraverseEntry,
+) -> Result<(), sqlx::Error> {
+    let (said, word) = (entry.said.micros(), entry.step.word());
+    let (point, plan) = match &entry.step {
+        TraverseStep::Laid(plan) => (None, Some(plan)),
+        TraverseStep::Confirmed(point) => (Some(*point), None),
+        TraverseStep::Ended => (None, None),
+    };
+    sqlx::query!(
+        "INSERT INTO run_traverse (run, said_at, step, point, by, plan) VALUES (?, ?, ?, ?, ?, ?)",
+        entry.run.0,
+        said,
+        word,
+        point,
+        entry.by,
+        plan
     )
     .execute(connection)
     .await?;

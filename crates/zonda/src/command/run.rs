@@ -3,6 +3,7 @@
 mod ask;
 mod door;
 mod table;
+mod traverse;
 
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
@@ -11,6 +12,7 @@ use crate::exit::Exit;
 
 use ask::{Cut, Start};
 use door::{Answer, Door, Refused, query};
+use traverse::Traverse;
 
 /// Give a stretch of the recording a name: who, what for, from when to when.
 ///
@@ -51,6 +53,7 @@ enum Order {
     /// Show a run: what was asked, what happened, what not to overlook, the notes.
     Show(Show),
     Cut(Cut),
+    Traverse(Traverse),
     /// Say operator, purpose, object or ambient conditions anew; what was said before stays.
     Change(Change),
     /// Discard a run, or several in a row. Their samples stay, and so does a tombstone.
@@ -190,6 +193,7 @@ impl Order {
             Self::Stop(stop) => stop.give().await,
             Self::List(list) => list.give().await,
             Self::Show(show) => show.give().await,
+            Self::Traverse(traverse) => traverse.give().await,
             Self::Change(change) => change.give().await,
             Self::Discard(discard) => discard.give().await,
         }

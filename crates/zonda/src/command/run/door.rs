@@ -167,6 +167,16 @@ impl Desk {
         Err(Refused { status, detail }.into())
     }
 
+    /// How a channel stands, where a daemon says it.
+    pub(super) fn live(&self, channel: &str) -> Option<Answer> {
+        let Self::Daemon(at, agent) = self else {
+            return None;
+        };
+        let url = format!("http://{at}/api/v1/channels/{channel}");
+        let (status, text) = by_http(agent, "GET", &url, None).ok()?;
+        serde_json::from_str(&text).ok().filter(|_| status == 200)
+    }
+
     /// The number of the run with this name, or the number itself.
     pub(super) async fn id(&self, name: &str) -> anyhow::Result<i64> {
         match (self.named(name).await, name.parse()) {
