@@ -27,6 +27,7 @@ mod runs;
 mod seal;
 mod shutdown;
 mod text_meter;
+mod traverse;
 mod uncertainty;
 
 use std::process::ExitCode;
@@ -62,6 +63,7 @@ fn main() -> ExitCode {
         uncertainty::tests(),
         desk::tests(),
         derived::tests(),
+        traverse::tests(),
     ]
     .into_iter()
     .flatten()

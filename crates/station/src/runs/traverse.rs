@@ -154,9 +154,7 @@ impl Runs {
             )));
         }
         let laid = self.laid(&lay).await?;
-        rule(&laid)
-            .and_then(|rule| Ok(Watch::new(rule, Stamp::default())?))
-            .map_err(RunError::Steady)?;
+        Watch::new(rule(&laid), Stamp::default()).map_err(RunError::Steady)?;
         let text = format!(
             "a traverse of run {} with {} over the {} points of {} was laid out by {}",
             row.entry.name,
@@ -288,7 +286,7 @@ impl Runs {
                 _ => None,
             })
             .collect();
-        let rule = rule(laid).map_err(RunError::Steady)?;
+        let rule = rule(laid);
         let channels = self.record().channels().await?;
         let channel = channels
             .iter()
@@ -443,7 +441,7 @@ impl Runs {
     }
 }
 
-fn rule(laid: &Laid) -> Result<DwellRule, zonda_evaluate::steadiness::SteadyRuleError> {
+fn rule(laid: &Laid) -> DwellRule {
     let every = Duration::from_micros(u64::try_from(laid.every_us).unwrap_or(0));
     let period = Period::new(every).unwrap_or(Period::SECOND);
     let seconds = |s: f64| Duration::try_from_secs_f64(s).unwrap_or_default();
@@ -452,11 +450,11 @@ fn rule(laid: &Laid) -> Result<DwellRule, zonda_evaluate::steadiness::SteadyRule
         negligible: laid.within,
         ..SteadyRule::over(seconds(laid.over_s), period)
     };
-    Ok(DwellRule {
+    DwellRule {
         steady,
         dwell: seconds(laid.dwell_s),
         patience: seconds(laid.patience_s),
-    })
+    }
 }
 
 fn read_of(visit: Visit) -> Option<PointRead> {

@@ -29,6 +29,7 @@ const LOOK_EVERY: Duration = Duration::from_millis(500);
     zonda run traverse stack-3 --layout exhaust --probe exhaust-centre --within '0.3 m/s'\n  \
     zonda run traverse stack-3 --confirm --point 2 --json\n  \
     zonda run traverse stack-3 --end")]
+#[expect(clippy::struct_excessive_bools, reason = "flags of a command line")]
 pub(super) struct Traverse {
     /// The run's name; it must go on.
     name: String,
