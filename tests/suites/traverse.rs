@@ -13,7 +13,7 @@ use zonda_tests::suite::test;
 use zonda_tests::wait::{PATIENCE, until};
 
 const LAYOUT: &str = r#"
-[layout.exhaust]
+[layout.one-line]
 kind = "duct"
 diameter = "250 mm"
 rule = "log-linear"
@@ -94,7 +94,7 @@ fn traverse(bench: &Bench) -> Result<()> {
         bench,
         &[
             "--layout",
-            "exhaust",
+            "one-line",
             "--probe",
             "exhaust-centre",
             "--dwell",
