@@ -138,6 +138,33 @@ pub struct TraverseAsk {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>)]
     pub within: Option<Reach>,
+    /// Where one probe was moved from point to point: when it was read at which. By default each point has a channel of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub moved: Option<MovedProbe>,
+}
+
+/// A probe that was moved from point to point.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MovedProbe {
+    /// The channel of its velocity.
+    pub channel: String,
+    /// Of each point, by number, when it was read there.
+    pub visits: Vec<PointVisit>,
+}
+
+/// When a probe was read at a point.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PointVisit {
+    /// The number of the point in the layout.
+    pub point: usize,
+    /// From when on, true UTC or from the beginning of the run.
+    #[schema(value_type = String, example = "2026-11-25T22:00:00Z")]
+    pub from: Edge,
+    /// Up to, not including, when.
+    #[schema(value_type = String, example = "2026-11-25T22:00:30Z")]
+    pub to: Edge,
 }
 
 /// From which moment on a zone is surveyed.

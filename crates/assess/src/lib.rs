@@ -29,8 +29,8 @@ mod work;
 mod written;
 
 pub use ask::{
-    AgreementAsk, Ask, Basics, HeatAsk, MeanAsk, Question, Since, SteadinessAsk, TransientAsk,
-    TraverseAsk, UniformityAsk, WindowsAsk,
+    AgreementAsk, Ask, Basics, HeatAsk, MeanAsk, MovedProbe, PointVisit, Question, Since,
+    SteadinessAsk, TransientAsk, TraverseAsk, UniformityAsk, WindowsAsk,
 };
 pub use criterion::Rule;
 pub use error::{AssessError, ErrorKind};

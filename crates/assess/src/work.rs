@@ -163,6 +163,11 @@ impl<'a> Scene<'a> {
         }
     }
 
+    /// A part of the run, said as an ask says it.
+    pub(crate) fn part(&self, from: Edge, to: Edge) -> Result<Stretch, AssessError> {
+        stretch(self.subject, &self.utc, (Some(from), Some(to)))
+    }
+
     /// The day on which the stretch begins.
     pub(crate) fn day(&self) -> jiff::civil::Date {
         let at = jiff::Timestamp::from_microsecond(self.utc.of(self.stretch.from()).micros());

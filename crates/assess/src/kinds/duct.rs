@@ -7,15 +7,17 @@ use zonda_air::known::{KnownAir, KnownVelocity, area};
 use zonda_air::written::StatedHumidity;
 use zonda_air::{Basis, Pressure, Temperature};
 use zonda_config::{LayoutForm, LayoutPlan};
+use zonda_evaluate::Stretch;
 use zonda_evaluate::uncertainty::{Budget, Origin};
 use zonda_model::written::Amount;
 use zonda_model::{Quantity, Unit};
 
+use crate::ask::MovedProbe;
 use crate::error::AssessError;
 use crate::figure::Course;
 use crate::intake::{self, Counted, Feed};
 use crate::kinds;
-use crate::known::{self, Known};
+use crate::known::{self, Known, Means};
 use crate::outcome::{Layout, Point, Series};
 use crate::work::Scene;
 
@@ -43,6 +45,8 @@ pub(crate) struct Plan<'s> {
     pub(crate) pressure: Option<Term>,
     pub(crate) inlet: Option<Term>,
     pub(crate) basis: Option<Basis>,
+    /// When each point was read by a probe that was moved; `None` where each has a channel of its own.
+    visits: Option<Vec<Stretch>>,
 }
 
 /// What an ask says of the air.
@@ -52,6 +56,8 @@ pub(crate) struct AirAsk<'a> {
     pub(crate) pressure: Option<&'a str>,
     pub(crate) temperature: Option<&'a str>,
     pub(crate) inlet: Option<&'a str>,
+    /// Where one probe was moved from point to point.
+    pub(crate) moved: Option<&'a MovedProbe>,
 }
 
 /// What was read.
@@ -75,7 +81,13 @@ impl<'s> Plan<'s> {
         else {
             return Err(kinds::other_layout(layout, "duct"));
         };
-        let feeds = kinds::feeds_at(scene, layout, Quantity::Velocity)?;
+        let (feeds, visits) = match ask.moved {
+            Some(moved) => {
+                let (feeds, visits) = visited(scene, traverse, moved)?;
+                (feeds, Some(visits))
+            }
+            None => (kinds::feeds_at(scene, layout, Quantity::Velocity)?, None),
+        };
         let basis = one_basis(scene, &feeds)?;
         let mut plan = Self {
             layout,
@@ -86,6 +98,7 @@ impl<'s> Plan<'s> {
             pressure: None,
             inlet: None,
             basis,
+            visits,
         };
         plan.pressure = plan.term(scene, ask.pressure, "pressure", Quantity::Pressure)?;
         plan.inlet = plan.term(scene, ask.inlet, "inlet", Quantity::Temperature)?;
@@ -145,9 +158,11 @@ impl<'s> Plan<'s> {
 
     /// Reads the samples.
     pub(crate) async fn read(self, scene: &'s Scene<'_>) -> Result<Duct<'s>, AssessError> {
-        let all = kinds::mean::with_sources(scene, &self.feeds)?;
-        let mut courses = vec![Course::over(scene.stretch); self.feeds.len()];
-        let counted = intake::read(
+        let visits = self.visits.clone().unwrap_or_default();
+        let (moved, still) = self.feeds.split_at(visits.len());
+        let mut all = kinds::mean::with_sources(scene, still)?;
+        let mut courses = vec![Course::over(scene.stretch); still.len()];
+        let mut counted = intake::read(
             scene.record,
             &all,
             scene.stretch,
@@ -161,16 +176,22 @@ impl<'s> Plan<'s> {
             },
         )
         .await?;
-        scene.refuse_nothing(&self.feeds, &counted, scene.stretch)?;
+        if !still.is_empty() {
+            scene.refuse_nothing(still, &counted, scene.stretch)?;
+        }
+        let mut found = Vec::with_capacity(self.feeds.len());
+        let mut at_visits = Vec::with_capacity(moved.len());
+        for (feed, visit) in moved.iter().zip(visits) {
+            let (budget, counted) = at_visit(scene, feed, visit).await?;
+            found.push(budget);
+            at_visits.push(counted);
+        }
         let values = kinds::mean::means_of(&all, &counted);
+        let pairs = still.iter().zip(&counted);
+        found.extend(pairs.map(|(feed, counted)| budget_of(scene, feed, counted, &values)));
         let mut means = Vec::new();
         let mut lacking = Vec::new();
-        for (feed, counted) in self.feeds.iter().zip(&counted) {
-            let found = counted.mean().map_err(|lack| lack.to_string());
-            let found = found.and_then(|mean| match known::of_mean(scene, feed, &mean, &values) {
-                Known::Well(budget) => Ok(budget),
-                Known::Barely(why) => Err(why),
-            });
+        for (feed, found) in self.feeds.iter().zip(found) {
             match found {
                 Ok(budget) => means.push(budget),
                 Err(why) => lacking.push(named(feed, &why)),
@@ -187,12 +208,15 @@ impl<'s> Plan<'s> {
         }
         let area = self.area()?;
         let from = scene.time(scene.stretch.from());
-        let series = courses.iter().zip(&self.feeds).map(|(course, feed)| {
+        let series = courses.iter().zip(still).map(|(course, feed)| {
             let name = feed.name.as_str();
             course.series("mean", Some(name), feed.quantity.si(), from.clone())
         });
+        let series = series.collect();
+        all.splice(0..0, moved.iter().cloned());
+        counted.splice(0..0, at_visits);
         Ok(Duct {
-            series: series.collect(),
+            series,
             warnings: self.cautions(),
             means,
             area,
@@ -225,6 +249,67 @@ impl<'s> Plan<'s> {
             said.push("nobody has said what the meters' velocities are of, actual or standard: the flow is one of whatever they show; state `basis` in the configuration".to_owned());
         }
         said
+    }
+}
+
+/// The feed at each point, which is one and the same, and when it was read there.
+fn visited(
+    scene: &Scene<'_>,
+    traverse: &Traverse,
+    moved: &MovedProbe,
+) -> Result<(Vec<Feed>, Vec<Stretch>), AssessError> {
+    let feed = scene.feed(&moved.channel)?;
+    if feed.quantity != Quantity::Velocity {
+        return Err(AssessError::Ask(format!(
+            "`moved`: `{}` measures {}, and a velocity is needed there",
+            moved.channel, feed.quantity
+        )));
+    }
+    let (mut feeds, mut visits) = (Vec::new(), Vec::new());
+    for point in traverse.points() {
+        let visit = moved
+            .visits
+            .iter()
+            .rfind(|visit| visit.point == point.number);
+        let visit = visit.ok_or_else(|| {
+            let number = point.number;
+            AssessError::Ask(format!("`moved`: the probe was not read at point {number}"))
+        })?;
+        visits.push(scene.part(visit.from, visit.to)?);
+        feeds.push(Feed {
+            point: Some(point.number.to_string()),
+            ..feed.clone()
+        });
+    }
+    Ok((feeds, visits))
+}
+
+/// What a moved probe read at one point.
+async fn at_visit(
+    scene: &Scene<'_>,
+    feed: &Feed,
+    visit: Stretch,
+) -> Result<(Result<Budget, String>, Counted), AssessError> {
+    let own = kinds::mean::with_sources(scene, std::slice::from_ref(feed))?;
+    let take = |_, _: &_, _| Ok(ControlFlow::Continue(()));
+    let mut counted =
+        intake::read(scene.record, &own, visit, scene.using, scene.watch, take).await?;
+    let values = kinds::mean::means_of(&own, &counted);
+    let found = budget_of(scene, feed, &counted[0], &values);
+    Ok((found, counted.swap_remove(0)))
+}
+
+/// The mean of a feed with its budget, or why there is none.
+fn budget_of(
+    scene: &Scene<'_>,
+    feed: &Feed,
+    counted: &Counted,
+    values: &Means<'_>,
+) -> Result<Budget, String> {
+    let mean = counted.mean().map_err(|lack| lack.to_string())?;
+    match known::of_mean(scene, feed, &mean, values) {
+        Known::Well(budget) => Ok(budget),
+        Known::Barely(why) => Err(why),
     }
 }
 

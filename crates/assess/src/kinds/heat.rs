@@ -32,6 +32,7 @@ pub(crate) async fn evaluate(
         pressure: Some(&ask.pressure),
         temperature: ask.temperature.as_deref(),
         inlet: Some(&ask.inlet),
+        moved: None,
     };
     let duct = Plan::of(scene, asked)?.read(scene).await?;
     let refused = |why: &dyn std::fmt::Display| AssessError::Refused(why.to_string());

@@ -1,4 +1,5 @@
-//! `traverse`: what flows through a duct, by the points of a layout that all read at once.
+//! `traverse`: what flows through a duct, by the points of a layout that all read at once, or that one
+//! probe was moved to.
 
 use zonda_air::duct::Criterion;
 use zonda_air::duct::acceptance::{self, Observations};
@@ -31,6 +32,7 @@ pub(crate) async fn evaluate(
         pressure: ask.pressure.as_deref(),
         temperature: ask.temperature.as_deref(),
         inlet: None,
+        moved: ask.moved.as_ref(),
     };
     let duct = Plan::of(scene, asked)?.read(scene).await?;
     let mut parts = Parts {
