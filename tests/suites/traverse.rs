@@ -165,7 +165,7 @@ fn flows(bench: &Bench, now: &Value) -> Result<()> {
         String::from_utf8_lossy(&output.stderr)
     );
     let outcomes: Value = serde_json::from_slice(&output.stdout)?;
-    let results = outcomes[0]["results"]
+    let results = outcomes[0]["outcome"]["results"]
         .as_array()
         .with_context(|| outcomes.to_string())?;
     let figure = |name: &str| {

@@ -81,6 +81,7 @@ const ARROWS: [(&str, &[&str]); 19] = [
             "zonda-lines",
             "zonda-store",
             "zonda-config",
+            "zonda-evaluate",
             "zonda-model",
         ],
     ),
