@@ -111,7 +111,8 @@ pub fn page() -> String {
 mod tests {
     use super::*;
 
-    /// What the configuration knows of a kind is what the kind takes.
+    /// What the configuration knows of a kind is what the kind takes, but for where a moved probe was:
+    /// that is no plan but what the run's visits tell.
     #[test]
     fn the_file_and_json_have_the_same_keys() {
         let schema = asks();
@@ -124,6 +125,7 @@ mod tests {
                 .unwrap()
                 .keys()
                 .map(String::as_str)
+                .filter(|key| *key != "moved")
                 .collect();
             known.sort_unstable();
             let mut said: Vec<&str> = must.iter().chain(may).copied().collect();
