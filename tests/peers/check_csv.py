@@ -9,6 +9,7 @@ channels' units must be SI. Prints what was compared, as JSON; ends with 1 at th
 
 import json
 import pathlib
+import re
 import sqlite3
 import sys
 
@@ -69,13 +70,14 @@ def same(name: str, found, expected):
 
 def check_long(path: str, samples: pandas.DataFrame, units: dict) -> int:
     table = pandas.read_csv(path)
-    assert list(table.columns) == ["time", "channel", "value", "unit", "quality", "code"], table.columns
+    assert list(table.columns) == ["time", "channel", "value", "unit", "quality", "code", "basis"], table.columns
     same("time", micros(table["time"]), samples["utc"])
     same("channel", table["channel"], samples["channel"])
     same("value", table["value"].astype(float), samples["value"])
     same("unit", table["unit"], samples["channel"].map(units))
     same("quality", table["quality"], samples["quality"])
     same("code", table["code"].astype(float), samples["code"].astype(float))
+    assert (table["basis"].notna() == (table["unit"] == "m/s")).all(), "a velocity without its basis, or a basis without a velocity"
     return table.size
 
 
@@ -114,7 +116,10 @@ def check_wide(path: str, samples: pandas.DataFrame, gaps: list, units: dict, st
         })
         assert not expected["step"].duplicated().any(), f"{channel}: two samples in one step"
         expected = expected.set_index("step").reindex(at)
-        values = table[f"{channel} [{units[channel]}]"].astype(float)
+        # A velocity's heading names its basis behind the unit.
+        [heading] = [c for c in table.columns if re.fullmatch(rf"{re.escape(channel)} \[{re.escape(units[channel])}(, .+)?\]", c)]
+        assert ("basis" in heading) == (units[channel] == "m/s"), heading
+        values = table[heading].astype(float)
         same(channel, values, expected["value"])
         own_gaps = [gap for gap in gaps if gap[0] == channel]
         empty += check_words(channel, table[f"{channel} quality"], expected["quality"], at, own_gaps, step_us)

@@ -36,7 +36,9 @@ def compare(text: str, columnar: str) -> int:
     for field in schema:
         unit = re.fullmatch(r".*\[(.*)\]", field.name)
         if unit and not field.name.startswith("elapsed"):
-            assert field.metadata[b"unit"].decode() == unit[1], field
+            unit, _, basis = unit[1].partition(", ")
+            assert field.metadata[b"unit"].decode() == unit, field
+            assert field.metadata.get(b"basis", b"").decode() == basis, field
             assert field.metadata[b"channel"].decode() in field.name, field
     expected, found = rows(text, schema.names), rows(columnar, schema.names)
     assert len(expected) == len(found) > 0, (len(expected), len(found))

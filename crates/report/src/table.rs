@@ -26,6 +26,8 @@ pub struct Title {
     pub holds: Holds,
     /// The channel that it is about, where it is about one.
     pub channel: Option<ChannelName>,
+    /// What a velocity or volume flow is one of.
+    pub basis: Option<String>,
 }
 
 /// What the cells of a column hold.
@@ -53,6 +55,7 @@ impl Title {
             text: text.into(),
             holds,
             channel: None,
+            basis: None,
         }
     }
 
@@ -74,7 +77,10 @@ impl Column {
             Some(basis) => format!("{unit}, {basis}"),
             None => unit.to_string(),
         };
-        let number = |text| Title::of(name, text, Holds::Number(*unit));
+        let number = |text| Title {
+            basis: basis.clone(),
+            ..Title::of(name, text, Holds::Number(*unit))
+        };
         match cells {
             Cells::Mean | Cells::Nearest => vec![number(format!("{name} [{unit_words}]"))],
             Cells::Summary => {

@@ -112,6 +112,9 @@ fn field(title: &Title) -> Field {
     if let Some(channel) = &title.channel {
         about.insert("channel".to_owned(), channel.to_string());
     }
+    if let Some(basis) = &title.basis {
+        about.insert("basis".to_owned(), basis.clone());
+    }
     Field::new(
         &title.text,
         data,

@@ -84,7 +84,12 @@ impl Correct {
             }
         }
         rollup::make_anew(&mut transaction, from..next).await?;
-        note_done(&mut transaction, id, next).await?;
+        let noted = if next >= to {
+            self.entry.stretch.1
+        } else {
+            short_of(self.entry.stretch.1, next)
+        };
+        note_done(&mut transaction, id, noted).await?;
         if next >= to {
             let changed = superseded(&mut transaction, id).await?;
             let text = format!(
@@ -194,7 +199,7 @@ impl Undo {
         let next = if is_last {
             now.to
         } else {
-            Stamp::from_micros(last)
+            short_of(now.to, Stamp::from_micros(last))
         };
         let after = Stamp::from_micros(last.saturating_add(1));
         // What is worked out together with the first sample of the stretch may lie before it.
@@ -319,6 +324,12 @@ async fn begin_undo(
         done_to: undone.stretch.0,
         to: undone.stretch.1,
     })
+}
+
+/// How far something is that goes on behind the end of its stretch, for the cells that begin before it:
+/// never at the end while anything is left to do.
+fn short_of(end: Stamp, done: Stamp) -> Stamp {
+    done.min(Stamp::from_micros(end.micros().saturating_sub(1)))
 }
 
 /// Samples of a stretch, by time and channel.
