@@ -5,7 +5,7 @@
 //! number) and stays: of the old flags those go which the old mapping explains. A sample without a
 //! code has nothing that could follow, and stays as it is.
 //!
-//! What is derived from a corrected channel follows it, by the law in force then ([`crate::derived`]).
+//! What is derived from a corrected channel follows it, by the law in force then (`derived`).
 //!
 //! A velocity that is judged by its probe's temperature is judged anew where the temperature is
 //! corrected, and a thermocouple compensated anew, as long as both lie at one time in the record, as
