@@ -224,7 +224,12 @@ def uniformity(outcome, samples, config):
     value(outcome, "mean of the zone", means.mean())
     value(outcome, "highest deviation", table.max().max() - setpoint)
     value(outcome, "lowest deviation", table.min().min() - setpoint)
-    value(outcome, "half width", (table - setpoint).abs().max().max())
+    half = (table - setpoint).abs().max().max()
+    value(outcome, "half width", half)
+    # AMS2750's two columns of tolerances (from memory), which are no conversions of each other.
+    celsius, fahrenheit = [3, 6, 8, 10, 14, 28], [5, 10, 15, 20, 25, 50]
+    value(outcome, "class in °C", next((n + 1.0 for n, limit in enumerate(celsius) if half <= limit), None))
+    value(outcome, "class in °F", next((n + 1.0 for n, limit in enumerate(fahrenheit) if half * 1.8 <= limit), None))
     spread = table.max(axis=1) - table.min(axis=1)
     value(outcome, "instantaneous spread", spread.max())
     value(outcome, "mean spread", spread.mean())

@@ -2,6 +2,7 @@
 
 pub(crate) mod agreement;
 mod duct;
+mod evenness;
 pub(crate) mod heat;
 pub(crate) mod mean;
 pub(crate) mod steadiness;

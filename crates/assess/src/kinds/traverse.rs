@@ -6,7 +6,6 @@ use zonda_air::duct::acceptance::{self, Observations};
 use zonda_air::known::through_points;
 use zonda_air::{Basis, Reference, Velocity};
 use zonda_evaluate::uncertainty::{Budget, law};
-use zonda_evaluate::worth::EvennessBudgets;
 use zonda_model::{Quantity, Unit};
 
 use crate::ask::{Basics, TraverseAsk};
@@ -104,30 +103,7 @@ fn velocities(duct: &Duct<'_>, parts: &mut Parts) -> Result<(), AssessError> {
         .cloned()
         .zip(points.iter().map(|point| point.weight))
         .collect();
-    match EvennessBudgets::of(&flows) {
-        Ok(even) => {
-            if let Some(cv) = &even.cv {
-                let definition =
-                    "standard deviation of the points' velocities over their plain mean";
-                parts.results.push(Figure::known(
-                    "coefficient of variation",
-                    cv,
-                    Unit::One,
-                    definition,
-                ));
-            }
-            let definition = "γ = 1 − Σ w|v − v̄|/(2 v̄): 1 is even";
-            parts.results.push(Figure::known(
-                "uniformity index",
-                &even.index,
-                Unit::One,
-                definition,
-            ));
-        }
-        Err(why) => parts
-            .warnings
-            .push(format!("the evenness of the flow cannot be told: {why}")),
-    }
+    super::evenness::add(&flows, parts);
     Ok(())
 }
 

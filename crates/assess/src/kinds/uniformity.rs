@@ -1,25 +1,31 @@
 //! `uniformity`: how even a zone is in space and time, from the beginning, or from when it is steady or soaked.
 
+mod class;
+mod gate;
+mod plots;
+
 use std::ops::ControlFlow;
 use std::time::Duration;
 
 use zonda_config::LayoutForm;
-use zonda_evaluate::soak::InBand;
-use zonda_evaluate::steadiness::State;
+use zonda_evaluate::uncertainty::Level;
 use zonda_evaluate::worth::UniformityBudgets;
 use zonda_evaluate::zone::{Layout as Places, Survey, SurveyRule, Uniformity};
-use zonda_evaluate::{Band, Reading, Steadiness, SteadyRule, Stretch};
+use zonda_evaluate::{Band, Reading, Stretch};
 use zonda_model::written::Amount;
-use zonda_model::{Period, Quantity, Stamp, Unit};
+use zonda_model::{Period, Quantity, Unit};
 
 use crate::ask::{Basics, Since, UniformityAsk};
 use crate::error::AssessError;
-use crate::figure::{Course, of_differences, shown_difference};
+use crate::figure::{of_differences, shown_difference};
 use crate::intake::{self, Feed};
 use crate::known::doubts_of;
-use crate::outcome::{Figure, Layout, Point, Ruling, Series};
+use crate::outcome::{Figure, Layout, Point, Ruling};
 use crate::scans::Scans;
 use crate::work::{Parts, Scene};
+
+use self::gate::Gate;
+use self::plots::Plots;
 
 /// How long a zone is watched for being steady or soaked; common practice, no source.
 const DWELL: Duration = Duration::from_mins(10);
@@ -213,6 +219,21 @@ impl Zone {
         parts
             .results
             .extend(self.spreads(scene, found, budgets.as_ref(), &names));
+        if self.quantity == Quantity::Velocity
+            && let Some(budgets) = &budgets
+        {
+            let equal: Vec<_> = budgets.places.iter().map(|v| (v.clone(), 1.0)).collect();
+            super::evenness::add(&equal, parts);
+        }
+        if self.quantity == Quantity::Temperature
+            && let Some(deviation) = &found.deviation
+        {
+            let worst = budgets.iter().flat_map(|of| [&of.highest, &of.lowest]);
+            let worst = worst.flatten().filter_map(|of| of.expanded(Level::K2).ok());
+            let expanded = worst.map(|of| of.expanded).reduce(f64::max);
+            let classes = class::figures(deviation.half_width(), expanded);
+            parts.results.extend(classes);
+        }
         parts.results.extend(Self::times(found));
         parts.results.push(Figure::count(
             "complete scans",
@@ -307,20 +328,24 @@ impl Zone {
                 definition,
             ));
         }
-        let steepest = format!("{} {unit}/m", crate::figure::number(found.steepest));
-        made.push(Figure::in_words(
+        let per = |whole: &str| match unit.symbol() {
+            compound if compound.contains('/') => format!("({compound})/{whole}"),
+            simple => format!("{simple}/{whole}"),
+        };
+        let rate = |name: &str, value: f64, unit: &str, definition: &str| {
+            let stated = format!("{} {unit}", crate::figure::number(value));
+            Figure::in_words(name, Some(value), unit, stated, definition)
+        };
+        made.push(rate(
             "steepest gradient",
-            Some(found.steepest),
-            &format!("{unit}/m"),
-            steepest,
+            found.steepest,
+            &per("m"),
             "steepest difference of the time means of two places over the distance between them",
         ));
-        let per_hour = 3600.0 * found.drift;
-        made.push(Figure::in_words(
+        made.push(rate(
             "drift",
-            Some(per_hour),
-            &format!("{unit}/h"),
-            format!("{} {unit}/h", crate::figure::number(per_hour)),
+            3600.0 * found.drift,
+            &per("h"),
             "slope of the straight line through the means of the complete scans",
         ));
         made
@@ -477,175 +502,4 @@ pub(crate) fn difference(amount: Amount, quantity: Quantity) -> Result<f64, Asse
         "{} is no unit for a difference of {quantity}",
         amount.unit
     )))
-}
-
-/// Opens when a zone is steady or soaked.
-struct Gate {
-    open: Option<Stamp>,
-    watch: GateWatch,
-    using: crate::intake::Use,
-}
-
-enum GateWatch {
-    Steady(Vec<Steadiness>),
-    Soaked {
-        band: Band,
-        period: Period,
-        dwell: Duration,
-        /// The first and the last scan of the stay in tolerance.
-        stay: Option<(Stamp, Stamp)>,
-    },
-}
-
-impl Gate {
-    fn steady(zone: &Zone, scene: &Scene<'_>, window: Duration) -> Result<Self, AssessError> {
-        let rule = SteadyRule {
-            sieve: scene.using.sieve,
-            ..SteadyRule::over(window, zone.period)
-        };
-        let one = Steadiness::new(rule).map_err(|why| AssessError::ask(&why))?;
-        Ok(Self {
-            open: None,
-            watch: GateWatch::Steady(vec![one; zone.feeds.len()]),
-            using: scene.using,
-        })
-    }
-
-    fn soaked(zone: &Zone, scene: &Scene<'_>, dwell: Duration) -> Result<Self, AssessError> {
-        let missing = || AssessError::Ask("`setpoint` and `tolerance` are missing".to_owned());
-        Ok(Self {
-            open: None,
-            watch: GateWatch::Soaked {
-                band: zone.band.ok_or_else(missing)?,
-                period: zone.period,
-                dwell,
-                stay: None,
-            },
-            using: scene.using,
-        })
-    }
-
-    fn note(&mut self, scan: &[Reading]) -> Result<(), AssessError> {
-        let using = self.using;
-        match &mut self.watch {
-            GateWatch::Steady(places) => {
-                let mut since = Vec::with_capacity(places.len());
-                for (place, reading) in places.iter_mut().zip(scan) {
-                    if let State::Steady { since: at, .. } = place.push(reading)? {
-                        since.push(at);
-                    }
-                }
-                if since.len() == places.len() {
-                    self.open = since.into_iter().max();
-                }
-            }
-            GateWatch::Soaked {
-                band,
-                period,
-                dwell,
-                stay,
-            } => {
-                let at = scan
-                    .iter()
-                    .map(|reading| reading.at)
-                    .min()
-                    .unwrap_or_default();
-                let inside = in_band(scan, *band, using);
-                let follows = stay.is_some_and(|(_, last)| {
-                    zonda_evaluate::coverage::is_unbroken(at.since(last), *period)
-                });
-                *stay = match (inside, *stay) {
-                    (InBand::Yes, Some((first, _))) if follows => Some((first, at)),
-                    (InBand::Yes, _) => Some((at, at)),
-                    _ => None,
-                };
-                if let Some((first, last)) = *stay
-                    && last.since(first) >= *dwell
-                {
-                    self.open = Some(first);
-                }
-            }
-        }
-        Ok(())
-    }
-
-    fn refusal(&self, zone: &Zone, dwell: Duration) -> AssessError {
-        let over = zonda_model::run::spelled(dwell);
-        let names = zone.names();
-        AssessError::Refused(match &self.watch {
-            GateWatch::Steady(places) => {
-                let moving: Vec<&str> = places
-                    .iter()
-                    .zip(&names)
-                    .filter(|(place, _)| !place.state().is_steady())
-                    .map(|(_, name)| *name)
-                    .collect();
-                format!(
-                    "the zone was never steady over {over} at all places at once (at the end not at `{}`); ask for a shorter `dwell`, another stretch, or survey it from its beginning",
-                    moving.join("`, `")
-                )
-            }
-            GateWatch::Soaked { band, .. } => format!(
-                "the zone was never within tolerance of {} {} at all places for {over} without a gap; ask for a shorter `dwell`, a wider tolerance or another stretch",
-                band.setpoint(),
-                zone.quantity.si()
-            ),
-        })
-    }
-}
-
-fn in_band(scan: &[Reading], band: Band, using: crate::intake::Use) -> InBand {
-    let mut scratch = zonda_evaluate::Tally::default();
-    let mut values = scan
-        .iter()
-        .map(|reading| using.sieve.admit(reading, &mut scratch));
-    let all: Vec<Option<f64>> = values.by_ref().collect();
-    if all.iter().flatten().any(|value| !band.contains(*value)) {
-        InBand::No
-    } else if all.iter().all(Option::is_some) {
-        InBand::Yes
-    } else {
-        InBand::Unknown
-    }
-}
-
-/// Courses for the plot: each place, and the spread.
-struct Plots {
-    places: Vec<Course>,
-    spread: Course,
-}
-
-impl Plots {
-    fn over(stretch: Stretch, places: usize) -> Self {
-        Self {
-            places: vec![Course::over(stretch); places],
-            spread: Course::over(stretch),
-        }
-    }
-
-    fn note(&mut self, scan: &[Reading], scene: &Scene<'_>) {
-        let mut scratch = zonda_evaluate::Tally::default();
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for reading in scan {
-            let Some(value) = scene.using.sieve.admit(reading, &mut scratch) else {
-                return;
-            };
-            (low, high) = (low.min(value), high.max(value));
-        }
-        if let Some(first) = scan.first() {
-            self.spread.push(first.at, high - low);
-        }
-    }
-
-    fn series(&self, scene: &Scene<'_>, zone: &Zone, stretch: Stretch) -> Vec<Series> {
-        let from = scene.time(stretch.from());
-        let unit = zone.quantity.si();
-        let places = self.places.iter().zip(zone.names());
-        let mut series: Vec<Series> = places
-            .map(|(course, name)| course.series("mean", Some(name), unit, from.clone()))
-            .collect();
-        let difference = of_differences(zone.quantity);
-        series.push(self.spread.series("spread", None, difference, from));
-        series
-    }
 }
