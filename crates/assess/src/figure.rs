@@ -180,9 +180,11 @@ impl Figure {
 }
 
 fn plain(value: f64, unit: Unit) -> String {
-    format!("{} {}", number(value), unit.symbol())
-        .trim_end()
-        .to_owned()
+    let unit = match unit {
+        Unit::One => "",
+        unit => unit.symbol(),
+    };
+    format!("{} {unit}", number(value)).trim_end().to_owned()
 }
 
 fn finite(dof: Dof) -> Option<f64> {

@@ -65,11 +65,11 @@ impl fmt::Display for Stated {
         let percent = basis.level.p() * 100.0;
         let percent = format!("{percent:.2}");
         let percent = percent.trim_end_matches('0').trim_end_matches('.');
-        write!(
-            f,
-            "({value} ± {expanded}) {unit} (k = {:.2}, {percent} %)",
-            basis.k
-        )
+        write!(f, "({value} ± {expanded})")?;
+        if *unit != Unit::One {
+            write!(f, " {unit}")?;
+        }
+        write!(f, " (k = {:.2}, {percent} %)", basis.k)
     }
 }
 

@@ -291,7 +291,7 @@ impl Show {
             println!("{run}");
         } else {
             print!("{}", table::show(&run, &self.door));
-            print!("{}", table::outcomes(&self.name, &outcomes));
+            print!("{}", table::outcomes(&self.name, &outcomes, &self.door));
         }
         Ok(Exit::Done)
     }

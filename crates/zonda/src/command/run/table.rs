@@ -96,7 +96,7 @@ pub(super) fn show(run: &Value, door: &Door) -> String {
 }
 
 /// What came of the evaluations asked of a run, a line a result; `zonda evaluate` has all there is to know.
-pub(super) fn outcomes(name: &str, outcomes: &Value) -> String {
+pub(super) fn outcomes(name: &str, outcomes: &Value, door: &Door) -> String {
     let Some(list) = outcomes["evaluations"].as_array() else {
         return String::new();
     };
@@ -108,7 +108,7 @@ pub(super) fn outcomes(name: &str, outcomes: &Value) -> String {
                 let so_far = evaluation["outcome"]["is_preliminary"] == true;
                 let note = if so_far { ", so far" } else { "" };
                 let _ = writeln!(out, "  {title}{note}");
-                results(&mut out, &evaluation["outcome"]);
+                results(&mut out, &evaluation["outcome"], door);
             }
             Some("refused") => {
                 let _ = writeln!(
@@ -130,16 +130,24 @@ pub(super) fn outcomes(name: &str, outcomes: &Value) -> String {
     out
 }
 
-/// The results that have an uncertainty, and the verdicts.
-fn results(out: &mut String, outcome: &Value) {
+/// The results that have an uncertainty and the lengths of time; all where none has one. Then the verdicts.
+fn results(out: &mut String, outcome: &Value, door: &Door) {
     let mut table = plain();
-    let results = outcome["results"].as_array().into_iter().flatten();
-    for result in results.filter(|result| !result["expanded"].is_null()) {
+    let all = || outcome["results"].as_array().into_iter().flatten();
+    let is_known = |result: &Value| !result["expanded"].is_null();
+    let any_known = all().any(is_known);
+    let is_shown = |result: &&Value| !any_known || is_known(result) || result["unit"] == "s";
+    for result in all().filter(is_shown) {
         let basis = prefixed(" ", &result["basis"]);
+        let when = match result["at"].as_str() {
+            Some(at) => format!(", {}", door.shown(at)),
+            None => String::new(),
+        };
+        let place = prefixed(", ", &result["place"]);
         table.add_row([
             format!("    {}{basis}", text(&result["name"])),
             text(&result["of"]),
-            text(&result["stated"]),
+            format!("{}{place}{when}", text(&result["stated"])),
         ]);
     }
     if table.row_count() > 0 {
