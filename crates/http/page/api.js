@@ -16,10 +16,15 @@ export class Refused extends Error {
 /** @param {() => void} then told when the recorder asks who we are */
 export const onStranger = (then) => strangers.push(then)
 
-/** @param {string} path @param {AbortSignal} [signal] */
-export async function ask(path, signal) {
-  const patience = AbortSignal.timeout(PATIENCE_MS)
-  return answered(fetch(path, { signal: signal ? AbortSignal.any([signal, patience]) : patience }))
+/** The recorder asks who we are. */
+export function tellStranger() {
+  for (const tell of strangers) tell()
+}
+
+/** @param {string} path @param {AbortSignal} [signal] @param {number} [patience] ms; 0 waits for as long as it takes */
+export async function ask(path, signal, patience = PATIENCE_MS) {
+  const signals = [...(signal ? [signal] : []), ...(patience ? [AbortSignal.timeout(patience)] : [])]
+  return answered(fetch(path, { signal: AbortSignal.any(signals) }))
 }
 
 /** @param {string} path @returns {Promise<any>} */
@@ -40,7 +45,7 @@ async function answered(request) {
     throw new Refused(error.name === 'TimeoutError' ? 'The recorder did not answer in time.' : 'The recorder could not be reached.', 0)
   })
   if (response.ok) return response
-  if (response.status === 401) for (const tell of strangers) tell()
+  if (response.status === 401) tellStranger()
   const problem = await response.json().catch(() => ({}))
   throw new Refused(problem.detail ?? `The recorder answered ${response.status}.`, response.status)
 }

@@ -4,6 +4,8 @@
 // that has died in silence. So every loss (an error, a farewell, silence) closes it, and it is opened
 // anew with the place where it stopped.
 
+import { tellStranger } from './api.js'
+
 /** Frames come five times a second even when nothing changes; so much silence is a loss. */
 const SILENCE_MS = 3000
 /** A hidden page lets go after this: a browser allows a station few connections, and a phone has a battery. */
@@ -94,6 +96,7 @@ export class Contact {
     const asking = new AbortController()
     setTimeout(() => asking.abort(), SILENCE_MS)
     const answer = await fetch(this.url, { signal: asking.signal }).catch(() => null)
+    if (answer?.status === 401) tellStranger()
     const problem = answer?.ok === false ? await answer.json().catch(() => null) : null
     asking.abort()
     if (problem?.detail && this.link.state === 'lost') this.#tell({ note: `It answers: ${problem.detail}` })

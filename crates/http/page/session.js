@@ -15,7 +15,7 @@ export async function beginSession(then) {
     await send('DELETE', '/api/v1/session')
     location.reload()
   })
-  onStranger(() => void signIn(then))
+  onStranger(() => void know())
   await know()
 }
 

@@ -9,11 +9,13 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use tokio::time::Instant;
 use zonda_store::{Role, TokenError, Tokens};
 
 use crate::guard;
@@ -31,6 +33,28 @@ pub struct Peer(pub SocketAddr);
 #[derive(Clone, Debug)]
 pub(crate) struct Door(Arc<PathBuf>);
 
+/// A token by which somebody came in and stays, as a reader of the live stream does.
+pub(crate) struct Pass {
+    door: Door,
+    secret: String,
+    asked: Instant,
+}
+
+/// How long a token that was revoked may still be read by.
+const PASS_FRESH: Duration = Duration::from_secs(2);
+
+impl Pass {
+    /// False once the token was revoked. Looks no more often than every two seconds. Where the tokens cannot be read, nobody
+    /// is let on by them.
+    pub(crate) fn is_valid(&mut self) -> bool {
+        if self.asked.elapsed() < PASS_FRESH {
+            return true;
+        }
+        self.asked = Instant::now();
+        matches!(self.door.find(&self.secret), Ok(Some(_)))
+    }
+}
+
 /// Who asks, as far as is known.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Who {
@@ -43,6 +67,17 @@ pub(crate) struct Who {
 impl Door {
     pub(crate) fn of(view: &View) -> Self {
         Self(Arc::new(view.config.station.data.clone()))
+    }
+
+    /// What was shown, where it was a token that is known: to ask again later whether it still is.
+    pub(crate) fn pass(&self, headers: &HeaderMap) -> Option<Pass> {
+        let secret = bearer(headers).or_else(|| cookie(headers))?;
+        let pass = Pass {
+            door: self.clone(),
+            secret: secret.to_owned(),
+            asked: Instant::now(),
+        };
+        self.find(secret).ok().flatten().map(|_| pass)
     }
 
     /// Who asks. A token that is not known counts as none, unless it was shown on purpose.

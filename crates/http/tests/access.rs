@@ -10,6 +10,7 @@ use axum::http::request::Builder;
 use axum::http::{Method, Request, StatusCode, header};
 use axum::response::Response;
 use bench::{Bench, body};
+use futures::StreamExt;
 use serde_json::Value;
 use tower::ServiceExt;
 use zonda_http::Peer;
@@ -232,4 +233,39 @@ async fn tokens_that_cannot_be_read_open_no_door() {
         status(&bench, ELSEWHERE, request).await,
         StatusCode::INTERNAL_SERVER_ERROR
     );
+}
+
+/// Who reads the live stream by a token is sent away soon after it was revoked, and not let in again.
+#[tokio::test]
+async fn a_revoked_token_cuts_the_stream() {
+    let bench = Bench::new().await;
+    let secret = make(&bench, "wall", Role::View);
+    let feed = tokio::spawn(bench.app.feed());
+    let stream = || bearer(Request::get("/api/v1/live/stream"), &secret);
+    let answer = ask(&bench, ELSEWHERE, stream(), "").await;
+    assert_eq!(answer.status(), StatusCode::OK);
+    let mut events = answer.into_body().into_data_stream();
+    assert!(events.next().await.is_some(), "it begins with a hello");
+
+    // A time later it goes on, as long as the token is known.
+    later().await;
+    assert!(events.next().await.is_some());
+    let mut tokens = Tokens::load(&bench.view.config.station.data).unwrap();
+    tokens.revoke(&"wall".parse().unwrap()).unwrap();
+    later().await;
+    let rest = tokio::time::timeout(std::time::Duration::from_secs(10), async {
+        while events.next().await.is_some() {}
+    });
+    rest.await.expect("the stream ends");
+    assert_eq!(
+        status(&bench, ELSEWHERE, stream()).await,
+        StatusCode::UNAUTHORIZED
+    );
+    feed.abort();
+}
+
+async fn later() {
+    tokio::time::pause();
+    tokio::time::advance(std::time::Duration::from_secs(3)).await;
+    tokio::time::resume();
 }

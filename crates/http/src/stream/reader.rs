@@ -15,6 +15,7 @@ use utoipa::IntoParams;
 use super::feed::Feed;
 use super::hello::hello;
 use super::ring::{Place, event_text};
+use crate::access::{Door, Pass};
 use crate::api::{Params, Shared};
 use crate::problem::Problem;
 
@@ -62,6 +63,7 @@ pub(crate) async fn live_stream(
         newest,
         place: opening.place,
         first: Some(first.into()),
+        pass: Door::of(&shared.view).pass(&headers),
         shared,
         _permit: permit,
     };
@@ -82,17 +84,22 @@ struct Reader {
     newest: watch::Receiver<Place>,
     place: Place,
     first: Option<Bytes>,
+    /// What let the reader in, where that can be taken back.
+    pass: Option<Pass>,
     _permit: OwnedSemaphorePermit,
 }
 
 impl Reader {
     /// The next bytes, and the reader if it goes on. `None` disconnects: the reader has fallen more
-    /// than a minute behind, and begins anew.
+    /// than a minute behind, and begins anew; or its token was revoked, and it has to say again who it is.
     async fn next(mut self) -> Option<(Bytes, Option<Self>)> {
         if let Some(first) = self.first.take() {
             return Some((first, Some(self)));
         }
         loop {
+            if self.pass.as_mut().is_some_and(|pass| !pass.is_valid()) {
+                return None;
+            }
             let (events, place) = self.feed.after(self.place).ok()?;
             if !events.is_empty() {
                 self.place = place;
