@@ -6,11 +6,13 @@
 //!
 //! - [`View`]: what this side sees of the station.
 //! - [`app::App`]: the routes, and the task that builds the live frames.
+//! - [`FirstRun`]: what is served while there is no configuration yet.
 //! - [`server::serve`]: the accept loop, its limits, and its end.
 
 mod access;
 mod api;
 pub mod app;
+mod first;
 mod guard;
 mod page;
 mod problem;
@@ -22,5 +24,6 @@ pub use access::Peer;
 pub use api::corrections::{changes as correction_changes, list as corrections};
 pub use api::runs::answer_alone as answer_runs;
 pub use app::App;
+pub use first::{FirstRun, Search};
 pub use problem::Problem;
 pub use view::{LineView, View};

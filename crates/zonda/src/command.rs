@@ -5,7 +5,7 @@ mod bench;
 pub(crate) mod check;
 mod correct;
 mod demo;
-mod discover;
+pub(crate) mod discover;
 mod evaluate;
 mod export;
 mod loopcheck;

@@ -5,6 +5,7 @@ mod amount;
 mod command;
 mod daemon;
 mod exit;
+mod first_run;
 mod host;
 mod logging;
 mod night;

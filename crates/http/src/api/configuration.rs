@@ -29,7 +29,7 @@ pub(crate) struct Configuration {
 
 /// Something to put right in the file.
 #[derive(Debug, Serialize, ToSchema)]
-struct Mistake {
+pub(crate) struct Mistake {
     /// The line, from 1.
     line: usize,
     /// The column, from 1.
@@ -80,7 +80,7 @@ fn look(file: &Path, in_force: &str) -> (&'static str, Vec<Mistake>) {
     }
 }
 
-fn mistakes(faults: &Faults) -> Vec<Mistake> {
+pub(crate) fn mistakes(faults: &Faults) -> Vec<Mistake> {
     let one = |fault: &zonda_config::Fault| {
         let (line, column) = faults.place(fault);
         Mistake {

@@ -146,6 +146,48 @@ struct Found {
 }
 
 impl Discover {
+    /// The search that nobody has said more about: as without options, in the tree at `root`.
+    pub(crate) fn usual(root: PathBuf, asks: bool) -> Self {
+        Self {
+            port: Vec::new(),
+            tcp: Vec::new(),
+            units: Units((1..=16).collect()),
+            serial: Vec::new(),
+            timeout: Duration::from_millis(200),
+            listen_for: Duration::from_secs(3),
+            listen_only: !asks,
+            yes: asks,
+            json: true,
+            root,
+        }
+    }
+
+    /// What it finds, as JSON with the configuration in it.
+    ///
+    /// # Errors
+    /// The ports or converters cannot be listed.
+    pub(crate) async fn findings(self) -> anyhow::Result<serde_json::Value> {
+        let ports = self.ports()?;
+        let iio =
+            discover::find_iio(&self.root).context("cannot look for the kernel's converters")?;
+        let search = Search {
+            listen_for: self.listen_for,
+            probe: self.probe(),
+        };
+        Ok(json::of(&self.search(ports, iio, search).await?))
+    }
+
+    /// What asking would send on the ports that are there.
+    ///
+    /// # Errors
+    /// The ports cannot be listed.
+    pub(crate) fn announcement(&self) -> anyhow::Result<String> {
+        let ports = self.ports()?.len();
+        Ok(self.probe().map_or_else(String::new, |probe| {
+            report::announcement(self, &probe, ports)
+        }))
+    }
+
     pub(crate) fn run(self) -> anyhow::Result<Exit> {
         let ports = self.ports()?;
         let iio =

@@ -1,11 +1,13 @@
 //! `zonda serve`: the daemon.
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use clap::Args;
 
 use crate::command::check;
 use crate::exit::Exit;
+use crate::first_run;
 use crate::host::{Host, Signals};
 
 /// Record: read every meter, store every sample, serve the page and the API.
@@ -13,18 +15,33 @@ use crate::host::{Host, Signals};
 /// Runs until SIGTERM or SIGINT, which lose nothing. A wrong configuration is refused with all its
 /// mistakes (exit code 2); a record that must not be touched is refused as well (exit code 3). A
 /// port or device that is not there is waited for.
+///
+/// Where there is no configuration yet, nothing is recorded: a page on this machine shows what is plugged
+/// in and takes a first configuration, and recording begins as soon as the file is there.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples:\n  zonda check oven.toml\n  zonda serve --config oven.toml\n  zonda watch --config oven.toml"
 )]
 pub(crate) struct Serve {
     /// The configuration file.
-    #[arg(long, short, env = "ZONDA_CONFIG")]
+    #[arg(long, short, env = "ZONDA_CONFIG", default_value = "station.toml")]
     config: PathBuf,
+    /// Where the page is while there is no configuration; afterwards the configuration says where.
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:7360", value_parser = first_run::address)]
+    first_listen: SocketAddr,
+    /// Where the first search finds /dev and /sys; another place only for a laid-out tree.
+    #[arg(long, default_value = "/", value_name = "DIR", hide = true)]
+    root: PathBuf,
 }
 
 impl Serve {
     pub(crate) fn run(self) -> anyhow::Result<Exit> {
+        if !self.config.exists() {
+            let waited = first_run::wait(self.config.clone(), self.first_listen, self.root);
+            if !crate::runtime()?.block_on(waited)? {
+                return Ok(Exit::Done);
+            }
+        }
         let checked = match check::read(&self.config)? {
             Ok(checked) => checked,
             Err(faults) => {
