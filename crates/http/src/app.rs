@@ -24,7 +24,7 @@ use crate::access::{self, Door};
 use crate::api::{self, Inner, Shared};
 use crate::guard::{self, Hosts};
 use crate::problem::Problem;
-use crate::stream::{Feed, STREAMS_MAX};
+use crate::stream::{Feed, Frame, Hello, STREAMS_MAX};
 use crate::view::View;
 use crate::{page, stream};
 
@@ -51,7 +51,7 @@ const HISTORIES_MAX: usize = 4;
         (name = "runs", description = "Named stretches of the recording"),
         (name = "operation", description = "For service managers and monitoring"),
     ),
-    components(schemas(Problem))
+    components(schemas(Problem, Hello, Frame))
 )]
 struct Described;
 

@@ -12,7 +12,7 @@ mod ring;
 mod standing;
 
 pub(crate) use feed::Feed;
-pub(crate) use frame::shown;
-pub(crate) use hello::{Health, health_of, trouble_of, true_utc};
+pub(crate) use frame::{Frame, shown};
+pub(crate) use hello::{Health, Hello, health_of, trouble_of, true_utc};
 pub(crate) use mark::Mark;
 pub(crate) use reader::*;

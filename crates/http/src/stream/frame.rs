@@ -3,14 +3,15 @@
 //! Pure: samples in, frames out, the time is handed in. No peak is lost, whatever the sample rate.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 use zonda_model::quality::Worth;
 use zonda_model::{Sample, Stamp};
 
 use super::mark::Mark;
 
 /// What is sent `fps` times a second. The arrays follow the order of `hello.channels`.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub(super) struct Frame {
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub(crate) struct Frame {
     /// Its end, ms since 1970 UTC.
     pub(super) t: i64,
     /// Its length, ms.

@@ -16,7 +16,7 @@ use super::standing::STALE_LEAST;
 use crate::view::View;
 
 /// The first event of every connection. Times are ms since 1970 UTC, numbers SI.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, ToSchema)]
 pub(crate) struct Hello<'a> {
     v: u8,
     boot: &'a str,
@@ -27,21 +27,29 @@ pub(crate) struct Hello<'a> {
     title: &'static str,
     cfg: &'a str,
     fps: u64,
+    #[schema(value_type = u64)]
     stale_ms: u128,
+    #[schema(value_type = Vec<String>)]
     quality: [&'static str; 8],
     channels: Vec<StreamChannel<'a>>,
+    /// The last time and number of each channel.
+    #[schema(value_type = Vec<Option<Vec<f64>>>)]
     last: Vec<Option<(i64, f32)>>,
+    #[schema(value_type = Option<Object>)]
     plan: Option<()>,
     why: BTreeMap<String, String>,
+    #[schema(value_type = Vec<Object>)]
     alarms: [(); 0],
+    #[schema(value_type = Option<Object>)]
     run: Option<()>,
+    #[schema(value_type = Vec<Object>)]
     runs: [(); 0],
     health: Health,
     resumed: bool,
 }
 
 /// A channel, as the page needs it.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, ToSchema)]
 struct StreamChannel<'a> {
     id: &'a str,
     point: &'a str,
