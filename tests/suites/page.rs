@@ -2,28 +2,43 @@
 
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
+use std::os::unix::fs::symlink;
 use std::path::Path;
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
 
 use anyhow::{Context, Result, bail, ensure};
 use libtest_mimic::Trial;
 use zonda_tests::bench::Bench;
-use zonda_tests::daemon::{Station, run};
+use zonda_tests::daemon::{Station, run, serve};
 use zonda_tests::rig::Rig;
 use zonda_tests::suite::{Need, test};
 
 pub(crate) fn tests() -> Vec<Trial> {
-    vec![test(
-        "page::from_the_wire_to_the_eye",
-        &[Need::Browser],
-        from_the_wire_to_the_eye,
-    )]
+    vec![
+        test(
+            "page::from_the_wire_to_the_eye",
+            &[Need::Browser],
+            from_the_wire_to_the_eye,
+        ),
+        test(
+            "page::from_nothing_to_a_first_recording",
+            &[Need::Browser],
+            from_nothing,
+        ),
+    ]
 }
 
-const SCRIPT: &str = concat!(
-    env!("CARGO_MANIFEST_DIR"),
-    "/../crates/http/tests/page/daemon.mjs"
-);
+const SCRIPTS: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../crates/http/tests/page");
+
+/// A duct for the moved probe, with as few points as there can be.
+const LAYOUT: &str = r#"
+[layout.one-line]
+kind = "duct"
+diameter = "250 mm"
+rule = "log-linear"
+lines = 1
+per_line = 4
+"#;
 
 fn from_the_wire_to_the_eye(bench: &Bench) -> Result<()> {
     let mut rig = Rig::start(bench)?;
@@ -34,9 +49,77 @@ fn from_the_wire_to_the_eye(bench: &Bench) -> Result<()> {
         .context("it was started")?;
     // The page has to find the daemon again where it was.
     let text = fs::read_to_string(rig.config())?;
-    fs::write(rig.config(), text.replace("127.0.0.1:0", &address))?;
+    station.take().context("it runs")?.stop()?;
+    fs::write(rig.config(), text.replace("127.0.0.1:0", &address) + LAYOUT)?;
+    station = Some(Station::start(bench, rig.config())?);
+    play(bench, "daemon.mjs", &address, |order| match order {
+        "stop" => {
+            station.take().context("it runs")?.stop()?;
+            Ok("done".to_owned())
+        }
+        "start" => {
+            station = Some(Station::start(bench, rig.config())?);
+            Ok("done".to_owned())
+        }
+        "token view" => token(bench.data().as_ref()),
+        fault => rig.order(fault).map(|()| "done".to_owned()),
+    })?;
+    station.context("it runs")?.stop()
+}
+
+/// A daemon without a configuration, and a meter that talks at a port of a laid-out tree.
+fn from_nothing(bench: &Bench) -> Result<()> {
+    let _rig = Rig::start(bench)?;
+    let root = bench.path("root");
+    fs::create_dir_all(root.join("sys/class/tty/ttyUSB0/device"))?;
+    fs::create_dir_all(root.join("dev"))?;
+    symlink(bench.path("rig/display-1"), root.join("dev/ttyUSB0"))?;
+    let config = bench.path("etc/station.toml");
+    let mut command = serve(&config);
+    command
+        .arg("--root")
+        .arg(&root)
+        .args(["--first-listen", "127.0.0.1:0"]);
+    command.stdout(Stdio::piped()).stderr(bench.log("first")?);
+    let mut daemon = Killed(command.spawn().context("could not start the program")?);
+    let mut said = BufReader::new(daemon.0.stdout.take().context("its output is piped")?).lines();
+    let address = loop {
+        let line = said.next().context("it ended without an address")??;
+        if let Some((_, rest)) = line.split_once("Open http://") {
+            break rest.split('/').next().unwrap_or_default().to_owned();
+        }
+    };
+    play(bench, "first.mjs", &address, |order| match order {
+        // What a person would leave as it is: the page then finds the daemon where it was.
+        "data" => Ok(format!(
+            "data = \"{}\"\n\n[http]\nlisten = \"{address}\"",
+            bench.data().display()
+        )),
+        "is it there" => Ok(if config.exists() { "yes" } else { "no" }.to_owned()),
+        other => bail!("no such order: {other}"),
+    })
+}
+
+/// A process that does not outlive its test.
+struct Killed(Child);
+
+impl Drop for Killed {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Runs a script that drives the page; what it orders is obeyed.
+fn play(
+    bench: &Bench,
+    script: &str,
+    address: &str,
+    mut obey: impl FnMut(&str) -> Result<String>,
+) -> Result<()> {
     let mut script = Command::new("node")
-        .args([SCRIPT, &format!("http://{address}/"), "chromium"])
+        .arg(Path::new(SCRIPTS).join(script))
+        .args([&format!("http://{address}/"), "chromium"])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .stderr(bench.log("page")?)
@@ -45,26 +128,13 @@ fn from_the_wire_to_the_eye(bench: &Bench) -> Result<()> {
     let orders = BufReader::new(script.stdout.take().context("its output is piped")?);
     let mut answers = script.stdin.take().context("its input is piped")?;
     for order in orders.lines() {
-        let answer = match order?.as_str() {
-            "stop" => {
-                station.take().context("it runs")?.stop()?;
-                "done".to_owned()
-            }
-            "start" => {
-                station = Some(Station::start(bench, rig.config())?);
-                "done".to_owned()
-            }
-            "token view" => token(bench.data().as_ref())?,
-            fault => {
-                rig.order(fault)?;
-                "done".to_owned()
-            }
-        };
-        writeln!(answers, "{answer}")?;
+        let answer = obey(&order?)?;
+        // An answer is one line.
+        writeln!(answers, "{}", answer.replace('\n', "\\n"))?;
     }
     let status = script.wait()?;
     ensure!(status.success(), "the page failed: {status}");
-    station.context("it runs")?.stop()
+    Ok(())
 }
 
 /// A token that is made by the command.

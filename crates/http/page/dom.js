@@ -33,6 +33,26 @@ export function put(place, text) {
   if (place.textContent !== text) place.textContent = text
 }
 
+/**
+ * Puts other things into a place, so that whoever is at it is not disturbed: what is the same stays, what was
+ * opened stays open, and the focus stays at the button with the same words.
+ *
+ * @param {Element} place @param {...(string | Node)} inside
+ */
+export function swap(place, ...inside) {
+  const made = element('div', '', ...inside)
+  if (made.childNodes.length === place.childNodes.length && [...made.childNodes].every((node, index) => node.isEqualNode(place.childNodes[index]))) return
+  const focused = place.contains(document.activeElement) ? document.activeElement?.textContent : null
+  const open = new Set([...place.querySelectorAll('details[open] > summary')].map(({ textContent }) => textContent))
+  place.replaceChildren(...made.childNodes)
+  for (const summary of place.querySelectorAll('summary')) {
+    if (open.has(summary.textContent)) /** @type {HTMLDetailsElement} */ (summary.parentElement).open = true
+  }
+  if (focused === null) return
+  const again = [...place.querySelectorAll('button, summary, a')].find(({ textContent }) => textContent === focused)
+  if (again) /** @type {HTMLElement} */ (again).focus()
+}
+
 /** @param {string} text @param {() => void} then @param {string} [name] its class */
 export function button(text, then, name = '') {
   const made = element('button', name, text)

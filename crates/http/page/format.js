@@ -45,6 +45,14 @@ export function number(value, places) {
 /** A count, with thin blanks. @param {number} count */
 export const count = (count) => number(count, 0)
 
+/** Powers of ten, as disks are sold (IEC 80000-13). @param {number} size */
+export function bytes(size) {
+  const names = ['bytes', 'kB', 'MB', 'GB', 'TB']
+  const power = Math.min(names.length - 1, Math.max(0, Math.floor(Math.log10(Math.max(1, size)) / 3)))
+  const value = size / 1000 ** power
+  return `${number(value, power && value < 100 ? 1 : 0)} ${names[power]}`
+}
+
 /** How long something lasts, in at most two units. @param {number} ms */
 export function length(ms) {
   const seconds = Math.max(0, Math.round(ms / 1000))

@@ -1,8 +1,9 @@
 // Instruments: is everything there that a night needs; meters with probes, certificates and envelopes;
 // loop checks; agreement of meters that are heard both ways; corrections.
 
+import { dots, picture as pictureOfAgreement } from './agreement.js'
 import { askJson, reason, send } from './api.js'
-import { $, button, element, facts, table } from './dom.js'
+import { $, button, element, facts, swap, table } from './dom.js'
 import { isInside, picture } from './envelope.js'
 import { number } from './format.js'
 import { ask, signature } from './forms.js'
@@ -14,8 +15,11 @@ import { sentence } from './words.js'
 /** What a finding is worth, as a word and a class. */
 const FINDING = /** @type {Record<string, [string, string]>} */ ({ fine: ['Fine', 'ok'], look: ['Look', 'mind'], wrong: ['Wrong', 'bad'] })
 
+const RENEW_MS = 5000
+
 export class Instruments {
   #isShown = false
+  #timer = 0
 
   constructor() {
     this.loops = new LoopChecks($('loop-checks'))
@@ -28,15 +32,24 @@ export class Instruments {
   }
 
   show() {
+    this.hide()
     this.#isShown = true
-    for (const [id, part] of /** @type {[string, () => Promise<Node[]>][]} */ ([
-      ['prestart', () => this.#prestart()], ['meters', () => this.#meters()], ['agreement', () => this.#agreement()], ['corrections', () => this.#corrections()],
-    ])) void fill($(id), part)
+    void fill($('prestart'), () => this.#prestart())
+    this.#renew()
+    this.#timer = window.setInterval(() => { if (!document.hidden) this.#renew() }, RENEW_MS)
     void this.loops.show(this.board?.channels ?? [])
+  }
+
+  /** What goes on by itself: where the probes stand, how the pairs agree, how far a correction is. */
+  #renew() {
+    for (const [id, part] of /** @type {[string, () => Promise<Node[]>][]} */ ([
+      ['meters', () => this.#meters()], ['agreement', () => this.#agreement()], ['corrections', () => this.#corrections()],
+    ])) void fill($(id), part)
   }
 
   hide() {
     this.#isShown = false
+    clearInterval(this.#timer)
     this.loops.hide()
   }
 
@@ -104,7 +117,16 @@ export class Instruments {
       pair.line ? `slope ${number(pair.line.slope.value, 4)} ± ${number(2 * pair.line.slope.u, 4)}` : '',
       pair.words ?? '',
     ])
-    return [element('p', 'soft', 'The last five minutes of meters that say the same twice.'), table('Agreement', [['', 'Meter'], ['', 'Standing'], ['', 'Analog'], ['', 'Text'], ['', 'Difference'], ['', 'Analog against text'], ['', 'What may be wrong']], rows)]
+    const plots = await Promise.all(pairs.map((/** @type {any} */ pair) => this.#plot(pair)))
+    return [element('p', 'soft', 'The last five minutes of meters that say the same twice. On the dashed line both say the same.'), element('div', 'plots', ...plots.flat()), table('Agreement', [['', 'Meter'], ['', 'Standing'], ['', 'Analog'], ['', 'Text'], ['', 'Difference'], ['', 'Analog against text'], ['', 'What may be wrong']], rows)]
+  }
+
+  /** The picture of a pair; none where too little has come to draw one. @param {import('./types').AgreementPair} pair @returns {Promise<Node[]>} */
+  async #plot(pair) {
+    const channel = this.board?.channels.find(({ id }) => id === pair.analog)
+    const found = channel && this.board ? await dots(pair, this.board.now()).catch(() => []) : []
+    if (!channel || found.length < 2) return []
+    return [element('figure', '', pictureOfAgreement(pair, found, writer(channel, look('units'))), element('figcaption', 'soft', `${pair.meter}, ${pair.quantity}: ${pair.standing === 'apart' ? 'apart' : pair.standing === 'agree' ? 'agree' : 'not known yet'}`))]
   }
 
   async #corrections() {
@@ -162,9 +184,9 @@ export class Instruments {
 /** @param {HTMLElement} place @param {() => Promise<Node[]>} part */
 async function fill(place, part) {
   try {
-    place.replaceChildren(...(await part()))
+    swap(place, ...(await part()))
   } catch (error) {
-    place.replaceChildren(element('p', 'soft', `This could not be asked for: ${reason(error)}`))
+    swap(place, element('p', 'soft', `This could not be asked for: ${reason(error)}`))
   }
 }
 

@@ -2,21 +2,26 @@
 // done with a calibrator in one hand and a phone in the other.
 
 import { askJson, reason, send } from './api.js'
-import { button, element, table } from './dom.js'
+import { button, element, swap, table } from './dom.js'
 import { number } from './format.js'
 import { ask, signature } from './forms.js'
 import { reading } from './look.js'
 import { sentence } from './words.js'
 
-/** While a check is under way somebody stands beside it. */
-const RENEW_MS = 1000
+/** While a check is under way somebody stands beside it; else another page may begin one. */
+const [RENEW_MS, LOOK_MS] = [1000, 5000]
 
 export class LoopChecks {
   #timer = 0
+  /** Of drawings only the newest goes on. */
+  #turn = 0
+  #wasUnderWay = false
 
   /** @param {HTMLElement} place */
   constructor(place) {
     this.place = place
+    this.wrong = element('p', 'wrong')
+    this.wrong.setAttribute('role', 'alert')
   }
 
   /** @param {import('./types').Channel[]} channels */
@@ -26,22 +31,32 @@ export class LoopChecks {
   }
 
   hide() {
+    this.#turn++
     clearTimeout(this.#timer)
   }
 
   async #draw() {
     clearTimeout(this.#timer)
+    const turn = ++this.#turn
+    const isOver = () => turn !== this.#turn
+    let wait = LOOK_MS
     try {
       const { under_way: underWay, loop_checks: done } = await askJson('/api/v1/loopchecks?limit=20')
-      this.place.replaceChildren(
+      if (isOver()) return
+      swap(this.place,
         element('p', '', element('span', 'soft', 'Proves the way from the meter’s output to the record. While one is under way its channel’s readings are marked. '), button('Begin a loop check', () => void this.#begin(), 'operates')),
         ...underWay.map((/** @type {any} */ check) => this.#underWay(check)),
+        this.wrong.cloneNode(true),
         ...recorded(done),
       )
-      if (underWay.length) this.#timer = window.setTimeout(() => void this.#draw(), RENEW_MS)
+      // What has just ended stands in the record a moment later.
+      wait = underWay.length || this.#wasUnderWay ? RENEW_MS : LOOK_MS
+      this.#wasUnderWay = underWay.length > 0
     } catch (error) {
-      this.place.replaceChildren(element('p', 'soft', `Loop checks could not be asked for: ${reason(error)}`))
+      if (isOver()) return
+      swap(this.place, element('p', 'soft', `Loop checks could not be asked for: ${reason(error)}`))
     }
+    this.#timer = window.setTimeout(() => void this.#draw(), wait)
   }
 
   /** @param {any} check */
@@ -49,7 +64,7 @@ export class LoopChecks {
     const { channel, target: next, standing: now, taken: points, trouble: waiting, outcome } = check
     const target = next && `Point ${next.point}: apply ${number(next.signal, 3)} ${next.signal_unit}${next.value === null ? '' : `, which stands for ${number(next.value, 2)} ${next.value_unit}`}.`
     const stands = now && `On the loop: ${number(now.signal, 4)} ± ${number(now.deviation, 4)}; it is taken once it stands still.`
-    const act = (/** @type {'points' | 'end'} */ what) => void send('POST', what === 'points' ? `/api/v1/loopchecks/${encodeURIComponent(channel)}/points` : `/api/v1/loopchecks/${encodeURIComponent(channel)}/end`).catch((error) => alert(reason(error))).finally(() => void this.#draw())
+    const act = (/** @type {'points' | 'end'} */ what) => void send('POST', what === 'points' ? `/api/v1/loopchecks/${encodeURIComponent(channel)}/points` : `/api/v1/loopchecks/${encodeURIComponent(channel)}/end`).then(() => { this.wrong.textContent = '' }, (error) => { this.wrong.textContent = reason(error) }).finally(() => void this.#draw())
     return element('section', 'check', element('h3', '', `${channel}, under way`),
       element('p', 'target', target || (outcome ? `All points are taken: ${outcome.passed ? 'passed' : 'failed'}. Put the loop back in service, and say so.` : '')),
       element('p', 'soft', [stands, waiting && sentence(waiting)].filter(Boolean).join(' ')),

@@ -86,6 +86,7 @@ function build(told) {
   now.begin(board)
   past.begin(board)
   instruments.begin(board)
+  runs.begin(board)
   put($('site'), told.site)
   put($('build'), `${told.title} ${told.build}`)
   const rig = simulation(told.channels)

@@ -3,7 +3,7 @@
 
 import { element, table } from './dom.js'
 import { number } from './format.js'
-import { many, sentence } from './words.js'
+import { many, sentence, told } from './words.js'
 
 /** A verdict as words and a class. */
 const VERDICT = /** @type {Record<string, [string, string]>} */ ({ conforms: ['Conforms', 'fine'], does_not: ['Does not conform', 'bad'], undecided: ['Undecided', 'mind'] })
@@ -19,7 +19,7 @@ export function results(evaluations) {
 
 /** How far an answer is. @param {any} evaluation @returns {Node[]} */
 function standing({ state, progress, refused, outcome }) {
-  if (refused) return [element('p', 'trouble', sentence(refused))]
+  if (refused) return [element('p', 'trouble', told(refused))]
   if (typeof progress === 'number' && !outcome) {
     const bar = element('progress')
     bar.max = 1
@@ -40,7 +40,7 @@ function outcome({ verdicts = [], results = [], reached = [], warnings = [], inp
     ...(results.length ? [figures(results)] : []),
     ...results.filter((/** @type {any} */ { budget }) => budget).map(budgetOf),
     ...tables.map(tableOf),
-    ...warnings.map((/** @type {string} */ words) => element('p', 'trouble', sentence(words))),
+    ...warnings.map((/** @type {string} */ words) => element('p', 'trouble', told(words))),
     ...rests(inputs),
   ]
 }
@@ -49,15 +49,15 @@ function outcome({ verdicts = [], results = [], reached = [], warnings = [], inp
 function verdict({ what, verdict, meaning, rule, value, unit, low, high }) {
   const [word, name] = VERDICT[verdict] ?? [sentence(verdict), 'ok']
   const limits = [low === null ? '' : `not below ${number(low, 2)}`, high === null ? '' : `not above ${number(high, 2)}`].filter(Boolean).join(', ')
-  return element('p', 'verdict', element('span', `word ${name}`, word), ` ${what}: ${number(value, 2)} ${unit}, ${limits}. `, element('span', 'soft', `${sentence(meaning)} (${rule})`))
+  return element('p', 'verdict', element('span', `word ${name}`, word), ` ${what}: ${number(value, 2)} ${unit}, ${limits}. `, element('span', 'soft', `${told(meaning)} (${rule})`))
 }
 
 /** @param {any[]} results */
 function figures(results) {
   const rows = results.map(({ name, of, stated, place, at, definition, note }) => [
-    element('b', '', sentence(name)), [of, place].filter(Boolean).join(', '), stated, element('span', 'soft', sentence([definition, note].filter(Boolean).join('. '))), at ? at.slice(0, 19).replace('T', ' ') : '',
+    element('b', '', sentence(name)), [of, place].filter(Boolean).join(', '), stated, element('span', 'soft', [definition, note].filter(Boolean).map(told).join(' ')), at ? at.slice(0, 19).replace('T', ' ') : '',
   ])
-  return table('Figures', [['', 'Figure'], ['', 'Of'], ['', 'Value'], ['', 'What it is'], ['', 'When, UTC']], rows)
+  return table('Figures', [['', 'Figure'], ['of', 'Of'], ['value', 'Value'], ['', 'What it is'], ['when', 'When, UTC']], rows)
 }
 
 /** @param {any} figure */

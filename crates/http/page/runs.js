@@ -1,11 +1,14 @@
 // Runs: the list, one of them with all that is known of it, and what can be done with it.
 
 import { askJson, reason, send } from './api.js'
+import { askEvaluation } from './asking.js'
 import { $, button, element, facts, put, table } from './dom.js'
+import { downloads } from './downloads.js'
 import { results } from './results.js'
 import { count, length } from './format.js'
 import { ask, signature } from './forms.js'
 import { reading } from './look.js'
+import { Traverse } from './traverse.js'
 import { RUN, list, sentence } from './words.js'
 
 /** How often a run that goes on is asked for anew, ms. */
@@ -15,31 +18,44 @@ export class Runs {
   #id = 0
   #timer = 0
   #shown = ''
+  #isGuiding = false
+  /** @type {Traverse | null} */ #traverse = null
+  /** @type {import('./board.js').Board | null} */ #board = null
 
   /** @param {(part: string) => void} goTo */
   constructor(goTo) {
     this.goTo = goTo
   }
 
-  /** @param {URLSearchParams} asked `id` names one run; without it all are listed */
+  /** @param {import('./board.js').Board} board */
+  begin(board) {
+    this.#board = board
+    if (this.#traverse) this.#traverse.board = board
+  }
+
+  /** @param {URLSearchParams} asked `id` names one run; without it all are listed. `guide` leads through its traverse */
   show(asked) {
+    this.hide()
     this.#id = Number(asked.get('id')) || 0
+    this.#isGuiding = asked.has('guide')
     this.#shown = ''
-    clearInterval(this.#timer)
     this.#timer = window.setInterval(() => { if (!document.hidden) void this.renew() }, RENEW_MS)
     void this.renew()
   }
 
   hide() {
     clearInterval(this.#timer)
+    this.#traverse?.end()
+    this.#traverse = null
   }
 
   async renew() {
     const id = this.#id
     try {
       const told = await askJson(id ? `/api/v1/runs/${id}` : '/api/v1/runs?limit=100')
+      if (this.#isGuiding) return this.#guide(id, told)
       const more = id ? { evaluations: await askJson(`/api/v1/runs/${id}/evaluations?wait_s=0`) } : {}
-      if (id !== this.#id) return
+      if (id !== this.#id || this.#isGuiding) return
       const key = JSON.stringify([told, more, reading().offset(Date.now())])
       if (key === this.#shown) return
       this.#shown = key
@@ -48,6 +64,16 @@ export class Runs {
     } catch (error) {
       if (!this.#shown) $('runs').replaceChildren(element('p', 'soft', `The runs could not be asked for: ${reason(error)}`))
     }
+  }
+
+  /** The traverse alone, since it is read at arm's length. @param {number} id @param {Run} run */
+  #guide(id, run) {
+    if (this.#traverse || id !== this.#id) return
+    const back = element('a', '', `Run ${run.name}`)
+    back.href = `#runs?id=${id}`
+    const place = element('div')
+    $('runs').replaceChildren(element('p', '', back), element('h2', '', 'Traverse'), place)
+    this.#traverse = new Traverse(place, run, this.#board)
   }
 
   /** While somebody is at a control, only what counts up is written anew. @param {Run} run */
@@ -121,7 +147,8 @@ export class Runs {
         ['Channels', run.channels.length > 6 ? `${run.channels.length}: ${run.channels.slice(0, 4).join(', ')} …` : list(run.channels)],
         ['Interrupted', run.interruptions.map((/** @type {any} */ gap) => `${when(gap.from)} to ${when(gap.to)}`).join('; ')],
       ]),
-      element('h3', '', 'Results'), ...results(evaluations.evaluations),
+      element('div', 'bar part', element('h3', '', 'Results'), ...(run.since && run.state !== 'discarded' ? [button('Ask an evaluation', () => void this.#evaluate(run), 'operates')] : [])),
+      ...results(evaluations.evaluations),
       ...(run.since ? [element('h3', '', 'Take along'), takeAlong(run)] : []),
       element('h3', '', 'Notes'), ...notes(run, when),
       element('h3', '', 'What happened'),
@@ -136,8 +163,10 @@ export class Runs {
     const chart = element('a', 'button', 'Over time')
     const [from, to] = [run.since ? Date.parse(run.since) : 0, run.until ? Date.parse(run.until) : Date.now()]
     chart.href = run.until ? `#over-time?from=${from}&to=${to}&ch=${run.channels.slice(0, 4).join(',')}` : `#over-time?span=${Math.max(60, Math.ceil((to - from) / 1000))}&ch=${run.channels.slice(0, 4).join(',')}`
+    const guide = element('a', 'button', 'Traverse')
+    guide.href = `#runs?id=${run.id}&guide`
     return [
-      ...(run.since ? [chart] : []),
+      ...(run.since ? [chart, guide] : []),
       ...(run.state === 'discarded' ? [] : [button('Add a note', () => void this.#note(run), 'operates')]),
       ...(isGoing ? [button(run.state === 'running' ? 'Stop' : 'Call off', () => void this.#stop(run), 'grave operates')] : []),
       ...(isGoing || run.state === 'discarded' ? [] : [button('Discard', () => void this.#discard(run), 'grave operates')]),
@@ -152,6 +181,11 @@ export class Runs {
       act: (values) => send('POST', `/api/v1/runs/${run.id}/notes`, values),
     })
     if (isDone) void this.renew()
+  }
+
+  /** @param {Run} run */
+  async #evaluate(run) {
+    if (await askEvaluation(run)) void this.renew()
   }
 
   /** @param {Run} run */
@@ -220,12 +254,17 @@ function notes(run, when) {
 
 /** Files of a run. @param {Run} run */
 function takeAlong(run) {
-  const files = /** @type {[string, string][]} */ ([['CSV, a column per channel', 'layout=wide'], ['CSV, a sample a row', 'layout=long'], ['Gaps and their causes', 'layout=gaps']])
-  const report = element('a', '', 'Test report')
-  report.href = `/api/v1/runs/${run.id}/report`
-  return element('p', 'files-of-run', report, ' ', ...files.flatMap(([words, query]) => {
-    const made = element('a', '', words)
-    made.href = `/api/v1/runs/${run.id}/export?${query}`
-    return [made, ' ']
-  }))
+  const [path, stretch] = [`/api/v1/runs/${run.id}`, { from: Date.parse(run.since ?? ''), to: run.until ? Date.parse(run.until) : Date.now() }]
+  const read = element('a', '', 'Read the test report here')
+  read.href = `${path}/report`
+  read.target = '_blank'
+  const files = downloads([
+    { words: 'Test report, PDF', href: `${path}/report?format=pdf`, about: 'to sign and to keep' },
+    { words: 'Workbook, XLSX', href: `${path}/export?format=xlsx&layout=wide`, about: 'for spreadsheets' },
+    { words: 'CSV, a column per channel', href: `${path}/export?layout=wide` },
+    { words: 'CSV, a sample a row', href: `${path}/export?layout=long`, about: 'every digit, unit, quality and time' },
+    { words: 'Gaps and their causes, CSV', href: `${path}/export?layout=gaps` },
+    { words: 'Parquet, a sample a row', href: `${path}/export?layout=long&format=parquet`, about: 'for programs' },
+  ], stretch)
+  return element('div', 'files-of-run', read, files)
 }

@@ -2,7 +2,7 @@
 
 import { askJson, reason } from './api.js'
 import { $, element, facts, put, table } from './dom.js'
-import { count, length, number } from './format.js'
+import { bytes, count, length, number } from './format.js'
 import { reading } from './look.js'
 import { many, sentence } from './words.js'
 
@@ -75,12 +75,4 @@ function drawEvents(events) {
   })
   $('events').replaceChildren(...items)
   put($('events-note'), events.length ? `The latest ${events.length}.` : 'Nothing has happened yet.')
-}
-
-/** Powers of ten, as disks are sold (IEC 80000-13). @param {number} size */
-export function bytes(size) {
-  const names = ['bytes', 'kB', 'MB', 'GB', 'TB']
-  const power = Math.min(names.length - 1, Math.max(0, Math.floor(Math.log10(Math.max(1, size)) / 3)))
-  const value = size / 1000 ** power
-  return `${number(value, power && value < 100 ? 1 : 0)} ${names[power]}`
 }

@@ -67,6 +67,12 @@ export function sentence(word) {
   return words.charAt(0).toUpperCase() + words.slice(1)
 }
 
+/** What the recorder says for people, with a capital and a stop; its words in backticks stand as they are. @param {string} words */
+export function told(words) {
+  const plain = words.trim().replaceAll('`', '')
+  return plain && plain.charAt(0).toUpperCase() + plain.slice(1) + (/[.!?:]$/.test(plain) ? '' : '.')
+}
+
 /** `1 channel`, `2 channels`. @param {number} number @param {string} one @param {string} [more] */
 export const many = (number, one, more = `${one}s`) => `${number} ${number === 1 ? one : more}`
 

@@ -32,11 +32,23 @@ fn main() -> ExitCode {
         trial("the_page_in_a_browser", &[node, chromium], browser),
         trial("the_types_of_the_modules", &[node, tsc()], types),
         trial(
+            "the_types_are_those_of_the_description",
+            &[node, openapi()],
+            described,
+        ),
+        trial(
             "the_page_for_everybody",
             &[node, chromium, axe()],
             everybody,
         ),
     ];
+    let trials = trials.into_iter().chain([
+        trial("an_hour_grows_nothing", &[node, chromium], || {
+            play("hour.mjs")
+        }),
+        trial("a_night_of_64_channels", &[node, chromium], night),
+    ]);
+    let trials: Vec<_> = trials.collect();
     libtest_mimic::run(&arguments, trials).exit_code()
 }
 
@@ -61,6 +73,37 @@ fn types() -> Result<(), Failed> {
         .arg("--project")
         .arg(script("tsconfig.json"))
         .output()?;
+    if output.status.success() {
+        return Ok(());
+    }
+    Err(String::from_utf8_lossy(&output.stdout).into_owned().into())
+}
+
+/// The maker of types, where npm has put it.
+fn openapi() -> Missing {
+    let is_there = script("node_modules/openapi-typescript").exists();
+    (!is_there).then_some("needs `cargo xtask peers`, or npm ci in crates/http/tests/page")
+}
+
+/// The wire's types are those that the API's own description gives. With `WRITE_TYPES` they are made anew.
+#[tokio::main(flavor = "current_thread")]
+async fn described() -> Result<(), Failed> {
+    let bench = Bench::new().await;
+    let description = bench::body(bench.get("/openapi.json").await).await;
+    let mut node = tokio::process::Command::new("node");
+    node.arg(script("types.mjs"));
+    if std::env::var_os("WRITE_TYPES").is_some() {
+        node.arg("--write");
+    }
+    let mut node = node
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::inherit())
+        .spawn()?;
+    let mut input = node.stdin.take().unwrap();
+    input.write_all(description.as_ref()).await?;
+    drop(input);
+    let output = node.wait_with_output().await?;
     if output.status.success() {
         return Ok(());
     }
@@ -107,10 +150,35 @@ fn everybody() -> Result<(), Failed> {
     play("everybody.mjs")
 }
 
+/// Twelve hours of four modules with sixteen inputs each.
+#[tokio::main(flavor = "multi_thread", worker_threads = 2)]
+async fn night() -> Result<(), Failed> {
+    let modules = (0..4).map(|module| {
+        let inputs = (1..=16).map(|input| {
+            let meter = module * 16 + input;
+            format!("[meter.P{meter:02}]\nvelocity = {{ input = \"M{module}.{input}\", signal = \"0-10 V\", range = \"0-20 m/s\" }}\n")
+        });
+        let unit = module + 1;
+        format!("[module.M{module}]\nline = \"bench\"\nunit = {unit}\nregisters = \"input 0-15\"\ncode = \"int16\"\ncount = \"1 mV\"\n")
+            + &inputs.collect::<String>()
+    });
+    let text = "[station]\ndata = \"data\"\n[line.bench]\nevery = \"1 s\"\nmodbus-tcp = { address = \"127.0.0.1:1\" }\n"
+        .to_owned()
+        + &modules.collect::<String>();
+    let bench = Bench::of(bench::checked(&text)).await;
+    bench.record_hours(12).await;
+    drive("night.mjs", &mut Stage::of(bench).await?).await
+}
+
 /// Runs a script that looks at the page of a stage of its own.
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn play(name: &str) -> Result<(), Failed> {
-    let mut stage = Stage::new().await?;
+    let bench = Bench::new().await;
+    bench.record(120).await;
+    drive(name, &mut Stage::of(bench).await?).await
+}
+
+async fn drive(name: &str, stage: &mut Stage) -> Result<(), Failed> {
     let mut node = tokio::process::Command::new("node")
         .arg(script(name))
         .args([format!("http://{}/", stage.address), "chromium".to_owned()])
@@ -142,9 +210,7 @@ struct Stage {
 }
 
 impl Stage {
-    async fn new() -> Result<Self, Failed> {
-        let bench = Bench::new().await;
-        bench.record(120).await;
+    async fn of(bench: Bench) -> Result<Self, Failed> {
         let listener = TcpListener::bind("127.0.0.1:0").await?;
         let stop = CancellationToken::new();
         let mut stage = Self {
@@ -192,13 +258,14 @@ impl Stage {
     /// Ten samples a second of every channel, none like the one before.
     fn go(&mut self) {
         let view = self.bench.view.clone();
+        let channels = view.config.channels.len();
         self.samples = Some(tokio::spawn(async move {
             let mut beat = tokio::time::interval(Duration::from_millis(100));
             for number in 0_u32.. {
                 beat.tick().await;
                 let value = 5.0 + f64::from(number % 100) / 10.0;
                 let at = view.axis.now();
-                let samples = (0..4)
+                let samples = (0..channels)
                     .map(|channel| bench::sample(channel, at, value))
                     .collect();
                 bench::show(&view, samples);

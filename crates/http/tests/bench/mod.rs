@@ -152,6 +152,30 @@ impl Bench {
         show(&self.view, samples);
     }
 
+    /// Records a sample every ten seconds of every channel, the last `hours` hours up to now.
+    pub async fn record_hours(&self, hours: i64) {
+        let now = self.view.axis.now().floor(Period::SECOND);
+        let steps = hours * 360;
+        for part in 0..hours {
+            let steps_of_part = part * 360..(part + 1) * 360;
+            #[allow(clippy::cast_precision_loss, reason = "small numbers")]
+            let sample = |(step, (index, channel)): (i64, (usize, &ChannelId))| Sample {
+                channel: *channel,
+                at: Stamp::from_micros(now.micros() - (steps - step) * 10_000_000),
+                code: Some(Code::Count(step)),
+                value: Some(5.0 + (step as f64 / 300.0 + index as f64).sin()),
+                quality: Quality::SIMULATED,
+            };
+            let all = steps_of_part.flat_map(|step| {
+                let channels = self.ids.iter().enumerate();
+                channels.map(move |channel| (step, channel))
+            });
+            let samples = all.map(sample).collect();
+            self.recorder.samples(samples).await.unwrap();
+        }
+        self.recorder.flush().await.unwrap();
+    }
+
     /// Records a sample a second of every channel, the last `seconds` seconds up to now.
     pub async fn record(&self, seconds: i64) {
         let now = self.view.axis.now().floor(Period::SECOND);

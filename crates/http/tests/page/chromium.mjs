@@ -10,6 +10,7 @@ export class Browser {
   #next = 1
   #waiting = new Map()
   #rest = ''
+  #expected = new Map()
   problems = []
   /** Addresses that were asked for. */
   asked = new Set()
@@ -34,6 +35,8 @@ export class Browser {
 
   /** Errors of scripts, and what the page's policy refused. A connection that is lost is meant. */
   #note(method, params) {
+    this.#expected.get(method)?.(params)
+    this.#expected.delete(method)
     if (method === 'Network.requestWillBeSent') this.asked.add(params.request.url)
     if (method === 'Runtime.exceptionThrown') this.problems.push(params.exceptionDetails.exception?.description ?? params.exceptionDetails.text)
     if (method === 'Log.entryAdded' && params.entry.level === 'error' && !/ERR_CONNECTION|ERR_INCOMPLETE|ERR_EMPTY/.test(params.entry.text)) this.problems.push(params.entry.text)
@@ -46,6 +49,11 @@ export class Browser {
       this.#waiting.set(id, resolve)
       this.process.stdio[3].write(`${JSON.stringify({ id, method, params, sessionId })}\0`)
     })
+  }
+
+  /** The next event of this name. */
+  once(method) {
+    return new Promise((resolve) => this.#expected.set(method, resolve))
   }
 
   async open(url) {
@@ -74,7 +82,7 @@ export class Browser {
   async until(expression, most) {
     const begin = Date.now()
     while (!(await this.value(expression))) {
-      assert.ok(Date.now() - begin < most, `not so within ${most} ms: ${expression}; the page says: ${await this.text('#state')}`)
+      assert.ok(Date.now() - begin < most, `not so within ${most} ms: ${expression}; the page says: ${await this.value(`document.querySelector('dialog[open]')?.innerText ?? [...document.querySelectorAll('main *')].filter((it) => it.checkVisibility() && !it.children.length).map((it) => it.textContent).join(' | ').slice(0, 6000)`)}`)
       await new Promise((resolve) => setTimeout(resolve, 50))
     }
     return Date.now() - begin
@@ -82,8 +90,14 @@ export class Browser {
 
   async end() {
     const ended = new Promise((resolve) => this.process.once('exit', resolve))
-    this.process.kill()
+    this.session = undefined
+    // Asked to, it ends in order; a helper of it may write for a moment longer, which is nobody's fault.
+    void this.send('Browser.close')
     await ended
-    rmSync(this.home, { recursive: true, force: true, maxRetries: 5 })
+    try {
+      rmSync(this.home, { recursive: true, force: true, maxRetries: 10, retryDelay: 100 })
+    } catch (error) {
+      process.stderr.write(`${this.home} was left behind: ${error.message}\n`)
+    }
   }
 }

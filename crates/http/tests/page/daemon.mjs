@@ -1,37 +1,18 @@
 // The page against the real daemon on the rig: values move, a loop is cut, a run goes from its start to its
-// file, charts are read and zoomed by keys, the daemon is started anew, and a viewer signs in.
-//
-// Whoever runs this obeys the lines that it writes (an order each) and answers each with a line.
+// files, a probe goes through a duct, charts are read and zoomed by keys, the daemon is started anew, and a viewer
+// signs in.
 
 import assert from 'node:assert/strict'
-import { createInterface } from 'node:readline'
 
-import { Browser } from './chromium.mjs'
+import { Hand, order, text } from './hand.mjs'
 
 const [, , base, program] = process.argv
-const answers = createInterface({ input: process.stdin })[Symbol.asyncIterator]()
-
-/** Has an order obeyed; gives the answer. */
-async function order(text) {
-  process.stdout.write(`${text}\n`)
-  const { value } = await answers.next()
-  return value
-}
-
-const browser = new Browser(program)
-const text = (selector) => `(document.querySelector(${JSON.stringify(selector)})?.textContent ?? '')`
-const click = (selector) => browser.value(`document.querySelector(${JSON.stringify(selector)}).click()`)
-const press = async (key, code = key) => {
-  for (const type of ['keyDown', 'keyUp']) await browser.send('Input.dispatchKeyEvent', { type, key, code, text: type === 'keyDown' && key.length === 1 ? key : undefined })
-}
-/** Presses the button with these words. */
-const button = (words) => browser.value(`[...document.querySelectorAll('button')].find((it) => it.textContent === ${JSON.stringify(words)} && it.checkVisibility()).click()`)
-const fill = async (name, value) => {
-  const field = `document.querySelector('dialog[open] [name=${name}]')`
-  await browser.until(`${field} !== null`, 3000)
-  await browser.value(`${field}.value = ${JSON.stringify(value)}`)
-}
-const confirm = () => browser.value(`document.querySelector('dialog[open] form').requestSubmit()`)
+const browser = new Hand(program)
+const button = (words) => browser.button(words)
+const fill = (name, value) => browser.fill(name, value)
+const confirm = () => browser.confirm()
+const press = (key) => browser.press(key)
+const click = (selector) => browser.click(selector)
 
 async function now() {
   await browser.until(`document.body?.dataset.link === 'live' && document.querySelectorAll('#rows tr').length >= 36`, 15_000)
@@ -44,7 +25,7 @@ async function now() {
 async function cut() {
   await order('cut Z1-left.velocity')
   const took = await browser.until(`${text('#attention .act')}.includes('Z1-left.velocity')`, 3000)
-  assert.match(await browser.value(text('#plans .tag[data-mark=fault]')), /Z1-left.*Fault/)
+  await browser.until(`/Z1-left.*Fault/.test(${text('#plans .tag[data-mark=fault]')})`, 2000)
   await order('clear')
   await browser.until(`!${text('#attention')}.includes('Z1-left.velocity')`, 5000)
   return `a cut loop is told after ${took} ms`
@@ -65,11 +46,19 @@ async function run() {
   await fill('text', 'door opened')
   await confirm()
   await browser.until(`${text('#runs')}.includes('door opened')`, 5000)
+  // Fewer than eight readings have no budget.
+  await browser.until(`Number.parseInt(${text('.lasting')}) >= 10`, 20_000)
   await button('Stop')
   await confirm()
   await browser.until(`${text('#runs h2')}.includes('Ended')`, 5000)
-  const head = await browser.value(`fetch([...document.querySelectorAll('.files-of-run a')].find((link) => link.href.includes('wide')).href).then((answer) => answer.text()).then((text) => text.split('\\r\\n')[0])`)
-  assert.match(head, /^time,.*Z1-left\.velocity/)
+  await button('Ask an evaluation')
+  await fill('kind', 'mean')
+  await confirm()
+  await fill('channels', 'Z1-left.temperature')
+  await fill('by', 'test')
+  await confirm()
+  await browser.until(`${text('.result')}.includes('Z1-left.temperature') && ${text('.result summary')}.includes('Budget')`, 15_000)
+  await files()
   await button('Discard')
   await fill('name', 'another')
   await fill('why', 'a try')
@@ -78,6 +67,80 @@ async function run() {
   await fill('name', 'soak')
   await confirm()
   await browser.until(`!location.hash.includes('id=') && ${text('#runs')}.includes('There is no run yet')`, 5000)
+}
+
+/** Files arrive whole, by name, and say how far they are. */
+async function files() {
+  const table = await browser.download('CSV, a column per channel')
+  assert.match(table.split('\r\n')[0], /^time,.*Z1-left\.velocity/)
+  const gaps = await browser.download('Gaps and their causes, CSV')
+  assert.match(gaps, /^channel,|^from,/)
+}
+
+/** One probe through a duct, guided on a phone. The same velocity flows at every point, so their mean is that. */
+async function traverse() {
+  await browser.size(390, 844)
+  await button('Start a run')
+  await fill('name', 'flow')
+  await fill('by', 'test')
+  await confirm()
+  await browser.until(`${text('#runs h2')}.includes('flow')`, 8000)
+  await browser.value(`[...document.querySelectorAll('#runs a')].find((it) => it.textContent === 'Traverse').click()`)
+  await button('Begin a traverse')
+  for (const [name, value] of [['layout', 'one-line'], ['probe', 'exhaust-centre'], ['dwell', '9 s'], ['patience', '1 s']]) await fill(name, value)
+  await confirm()
+  // 0-10 V stand for 0-20 m/s; a point of fewer than eight readings has no uncertainty.
+  await order('apply exhaust-centre.velocity 3.0000 V')
+  const visited = []
+  for (;;) {
+    await browser.until(`/^Move|^Every/.test(${text('.target')})`, 15_000)
+    const [said, mark] = [await browser.value(text('.target')), await browser.value(text('.mark'))]
+    if (said.startsWith('Every')) break
+    const point = /point (\d+)/.exec(said)?.[1]
+    assert.match(mark, /^[\d.]+ mm$/)
+    const isInReach = await browser.value(`(() => { const { top, bottom, height } = document.querySelector('button.big').getBoundingClientRect(); return height >= 44 && top > 0 && bottom < document.querySelector('#views').getBoundingClientRect().top })()`)
+    assert.ok(isInReach, `the button of point ${point} is not in reach of a thumb`)
+    await button(`The probe is at point ${point}`)
+    await browser.until(`/being read|waiting/.test(${text('.target')})`, 5000)
+    visited.push(point)
+  }
+  assert.deepEqual(visited, ['1', '2', '3', '4', '1'], 'every point, and the first one again')
+  assert.match(await browser.value(text('.traverse')), /Mean over the area: [56]\.\d+ m\/s/)
+  await button('End the traverse')
+  await confirm()
+  await browser.until(`${text('.target')} === 'The traverse is over.'`, 5000)
+  await browser.value(`document.querySelector('#runs a').click()`)
+  await browser.until(`/volume flow/i.test(${text('#runs')})`, 15_000)
+  await order('clear')
+  await browser.size(1280, 900)
+}
+
+/** A loop is checked with a calibrator, and a range put right after a look at what would change. */
+async function instruments() {
+  await browser.goTo('instruments')
+  await browser.until(`/findings/.test(${text('#prestart')}) && document.querySelectorAll('.agreement .dot').length > 0`, 15_000)
+  await button('Begin a loop check')
+  await fill('channel', 'Z1-right.velocity')
+  await fill('by', 'test')
+  await confirm()
+  for (let point = 1; ; point++) {
+    await browser.until(`${text('#loop-checks .target')}.startsWith('Point ${point}:') || ${text('#loop-checks .target')}.startsWith('All points')`, 20_000)
+    const [, signal] = /apply ([\d.]+ (?:V|mA))/.exec(await browser.value(text('#loop-checks .target'))) ?? []
+    if (!signal) break
+    await order(`apply Z1-right.velocity ${signal}`)
+    await button('It stands on the loop')
+  }
+  assert.match(await browser.value(text('#loop-checks .target')), /passed/)
+  await order('clear')
+  await button('The loop is back in service')
+  await browser.until(`/Z1-right\.velocity.*Passed/.test(${text('#loop-checks tbody')})`, 10_000)
+
+  await button('Correct a range')
+  for (const [name, value] of [['channel', 'Z1-right.velocity'], ['range', '0-40 m/s'], ['from', new Date(Date.now() - 15_000).toISOString()], ['reason', 'set otherwise at the meter'], ['by', 'test']]) await fill(name, value)
+  await confirm()
+  await browser.until(`/of \\d+ samples would change/.test(${text('dialog[open]')})`, 5000)
+  await confirm()
+  await browser.until(`/Z1-right\.velocity.*Done/.test(${text('#corrections')}) || /Done/.test(${text('#corrections')})`, 15_000)
 }
 
 /** Read, zoomed and left by keys alone. */
@@ -101,12 +164,15 @@ async function charts() {
 
 /** The same page comes back by itself, and the gap is told with its cause. */
 async function restart() {
-  await browser.value(`window.isSamePage = true; location.hash = 'station'`)
+  await browser.value(`window.isSamePage = true; location.hash = 'over-time?span=60&ch=Z1-left.velocity'`)
+  await browser.until(`${text('#readout')} !== '' || document.querySelectorAll('.strip canvas').length === 1`, 5000)
   await order('stop')
   await browser.until(`document.body.dataset.link === 'lost'`, 3000)
   assert.match(await browser.value(text('#head')), /^No contact/)
   await order('start')
   await browser.until(`document.body.dataset.link === 'live'`, 15_000)
+  await browser.until(`${text('#happened')}.includes('The recorder was not running')`, 12_000)
+  await browser.goTo('station')
   await browser.until(`${text('#gap-rows')}.includes('The recorder was not running')`, 12_000)
   assert.equal(await browser.value('window.isSamePage'), true)
 }
@@ -120,15 +186,28 @@ async function viewer() {
   await fill('token', token)
   await confirm()
   await browser.until(`document.body.dataset.role === 'view'`, 5000)
-  assert.equal(await browser.value(canStart), false, 'a viewer sees no button that would be refused')
+  await refusedButtons()
   const refused = await browser.value(`fetch('/api/v1/runs', { method: 'POST', headers: { 'content-type': 'application/json' }, body: '{}' }).then((answer) => answer.status)`)
   assert.equal(refused, 403)
   assert.equal(await browser.value(`document.cookie`), '', 'no script can read the token')
 }
 
+/** Every button that a viewer sees only looks, or changes this browser alone. */
+async function refusedButtons() {
+  const harmless = /^(Display|Close|All|None|Freeze digits|Go on|Try now|Reload|Earlier|Later|Closer|Wider|Back to now|Copy as CSV|Check again|Sign in|Sign out|Try again|Cancel|×)$/
+  const runs = await browser.value(`fetch('/api/v1/runs').then((answer) => answer.json()).then(({ runs }) => runs.map(({ id }) => id))`)
+  for (const view of ['now', 'over-time', 'runs', ...runs.flatMap((id) => [`runs?id=${id}`, `runs?id=${id}&guide`]), 'instruments', 'station']) {
+    await browser.goTo(view)
+    await browser.until(`document.body.dataset.view === ${JSON.stringify(view.split('?')[0])}`, 2000)
+    await browser.until(`document.querySelector('.view:not([hidden])').textContent.trim() !== ''`, 5000)
+    const seen = await browser.value(`[...document.querySelectorAll('main button')].filter((it) => it.checkVisibility() && !it.classList.contains('tag')).map((it) => it.textContent)`)
+    assert.deepEqual(seen.filter((words) => !harmless.test(words)), [], `${view} for a viewer`)
+  }
+}
+
 try {
   await browser.open(base)
-  const notes = [await now(), await cut(), await run(), await charts(), await restart()]
+  const notes = [await now(), await cut(), await instruments(), await run(), await traverse(), await charts(), await restart()]
   assert.deepEqual(browser.problems.filter((problem) => !/422|404|409/.test(problem)), [])
   await viewer()
   process.stderr.write(`${notes.filter(Boolean).join('\n')}\n`)
