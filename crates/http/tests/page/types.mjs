@@ -7,7 +7,9 @@ import openapiTS, { astToString } from 'openapi-typescript'
 
 const folder = new URL('../../page/', import.meta.url)
 const file = new URL('described.d.ts', folder)
-const { openapi, info, components } = JSON.parse(readFileSync(0, 'utf8'))
+const parts = []
+for await (const part of process.stdin) parts.push(part)
+const { openapi, info, components } = JSON.parse(Buffer.concat(parts).toString())
 const named = [...readFileSync(new URL('types.d.ts', folder), 'utf8').matchAll(/Of<'(\w+)'>/g)].map(([, name]) => name)
 
 /** With every schema that these refer to. */
