@@ -20,15 +20,22 @@ def main(report):
         for name, value in element.attrib.items():
             assert not str(name).startswith("on"), name
             if name in ("src", "href"):
-                assert value.startswith("data:"), value
-    tables = tree.findall(f".//{HTML}table[@class='data']")
+                assert value.startswith("data:") or value.startswith("#section-"), value
+    tables = [table for table in tree.iter(f"{HTML}table") if "data" in table.get("class").split()]
     for table in tables:
         width = len(table.findall(f"{HTML}thead/{HTML}tr/{HTML}th"))
         for row in table.findall(f"{HTML}tbody/{HTML}tr"):
             assert len(row) == width, (table.findtext(f"{HTML}caption"), len(row), width)
     text = "".join(tree.itertext())
-    for heading in ("Cautions", "Set-up", "Instruments", "Result: mean", "What was recorded", "Method",
-                    "Uncertainty budgets", "Items of a test report", "SIMULATED", "End of the report"):
+    ids = {element.get("id") for element in tree.iter() if element.get("id")}
+    ways = [element.get("href")[1:] for element in tree.iter(f"{HTML}a")]
+    assert len(ways) > 10 and set(ways) <= ids, set(ways) - ids
+    for image in (element for element in tree.iter() if element.get("role") == "img" and element.tag == f"{HTML}div"):
+        assert len(image.get("aria-label")) > 10, "a figure says nothing to those who do not see it"
+    for heading in ("What came of it", "Cautions", "Results", "Set-up", "Instruments", "Loop checks", "What was recorded",
+                    "Gaps, flags, corrections and notes", "Method", "Hazards when measuring again", "Items of a test report",
+                    "What the results rest on", "Uncertainty budgets", "Each channel over time",
+                    "Gaps, flags and events in full", "SIMULATED", "End of the report"):
         assert heading in text, heading
     print(f"{len(tags)} elements, {len(tables)} tables")
 

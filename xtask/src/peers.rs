@@ -13,8 +13,14 @@ use anyhow::{Context, Result};
 
 use crate::shell;
 
-/// Debian's packages that suites use; each brings a program of its own name.
-const DEBIAN: [&str; 4] = ["faketime", "strace", "chromium", "npm"];
+/// Debian's packages that suites use, each with a program that it brings.
+const DEBIAN: [(&str, &str); 5] = [
+    ("faketime", "faketime"),
+    ("strace", "strace"),
+    ("chromium", "chromium"),
+    ("npm", "npm"),
+    ("poppler-utils", "pdftotext"),
+];
 /// Where the page's tests have their packages.
 const PAGE: &str = "crates/http/tests/page";
 
@@ -37,7 +43,8 @@ pub(crate) fn run() -> Result<bool> {
 pub(crate) fn install(target: &Path) -> Result<Option<PathBuf>> {
     let mut wanted: Vec<&str> = DEBIAN
         .into_iter()
-        .filter(|package| shell::find_program(package).is_none())
+        .filter(|(_, program)| shell::find_program(program).is_none())
+        .map(|(package, _)| package)
         .collect();
     if !has_venv() {
         wanted.extend(["python3", "python3-venv"]);

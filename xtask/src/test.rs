@@ -10,6 +10,9 @@ use anyhow::Result;
 
 use crate::{peers, shell};
 
+/// The program that sets reports as PDF; the suites look for it beside the other.
+const TYPESETTER: &str = "zonda-typeset";
+
 /// Runs every test; true where none failed.
 ///
 /// # Errors
@@ -24,8 +27,11 @@ pub(crate) fn run() -> Result<bool> {
         "--workspace",
         "--exclude",
         "zonda-tests",
+        "--exclude",
+        TYPESETTER,
         "--no-fail-fast",
     ]))?;
+    let typesetter = shell::succeeds(shell::cargo().args(["test", "--package", TYPESETTER]))?;
     let disks = is_root()?.then(test_disks).transpose()?.unwrap_or(true);
     let mut suites = shell::cargo();
     suites
@@ -34,7 +40,7 @@ pub(crate) fn run() -> Result<bool> {
     if let Some(python) = python {
         suites.env("ZONDA_PEERS_PYTHON", python);
     }
-    Ok(shell::succeeds(&mut suites)? && crates && disks)
+    Ok(shell::succeeds(&mut suites)? && crates && typesetter && disks)
 }
 
 /// Tests that mount file systems and cut their power; by themselves they are left out by name.
@@ -54,8 +60,10 @@ fn is_root() -> Result<bool> {
     Ok(shell::output(Command::new("id").arg("-u"))?.trim() == "0")
 }
 
-/// The real program that the suites start.
+/// The real programs that the suites start, both in one folder; where the first of them is.
 fn build_binary(target: &Path) -> Result<PathBuf> {
     shell::must(shell::cargo().args(["build", "--package", "zonda", "--bin", "zonda"]))?;
+    // By itself, here and wherever it is tested: with others it would want them built once more.
+    shell::must(shell::cargo().args(["build", "--package", TYPESETTER]))?;
     Ok(target.join("debug/zonda"))
 }

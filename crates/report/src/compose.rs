@@ -2,13 +2,16 @@
 //!
 //! Everything stands in it that a reader needs to believe the numbers, and what only the laboratory can
 //! say stays visibly open. The order is that of a reader: what was found, on what, with what, how sure,
-//! what speaks against it, and everything in full behind that. Times are true UTC.
+//! what speaks against it; what is long stands in full in the appendices. Times are true UTC.
 
+mod budgets;
 mod clause;
 mod courses;
+mod hazards;
 mod instruments;
 mod ledger;
 mod method;
+mod numbered;
 mod results;
 mod setup;
 mod title;
@@ -18,7 +21,7 @@ use zonda_assess::{Outcome, Ruling};
 use zonda_config::{Config, Paper, ReportPlan};
 use zonda_model::Stamp;
 
-use crate::document::{Block, Document};
+use crate::document::{Block, Document, FORM};
 use crate::dossier::Dossier;
 
 /// What a report is made of.
@@ -75,27 +78,37 @@ impl Parts {
 pub fn compose(parts: &Parts) -> Document {
     let mut blocks = title::page(parts);
     blocks.extend(cautions(parts));
+    blocks.extend(results::section(parts));
     blocks.extend(setup::section(parts));
     blocks.extend(instruments::section(parts));
-    blocks.extend(results::sections(parts));
     blocks.extend(courses::section(parts));
-    blocks.extend(ledger::sections(parts));
+    blocks.extend(ledger::section(parts));
     blocks.extend(method::section(parts));
-    blocks.extend(results::budgets(parts));
+    blocks.extend(hazards::section());
     blocks.extend(clause::section(parts));
+    blocks.extend(results::appendix(parts));
+    blocks.extend(budgets::appendix(parts));
+    blocks.extend(courses::appendix(parts));
+    blocks.extend(ledger::appendix(parts));
+    blocks.extend(method::appendix(parts));
     blocks.push(Block::Text(format!(
         "— End of the report {} —",
         parts.number()
     )));
+    numbered::number(&mut blocks);
     let run = parts.dossier.run.name();
     let laboratory = parts.laboratory_name();
     Document {
+        form: FORM,
         title: format!("Test report: {run}"),
+        lang: "en",
+        by: laboratory.map(str::to_owned),
+        made: words::rfc3339(parts.made),
         paper: match parts.laboratory.paper {
             Paper::A4 => "A4",
             Paper::Letter => "Letter",
         },
-        head: [laboratory, Some(run), Some(&parts.number())]
+        head: [laboratory, Some(&format!("Test report {}", parts.number()))]
             .into_iter()
             .flatten()
             .chain(parts.is_simulated().then_some("SIMULATED"))
@@ -151,6 +164,7 @@ fn flowing(heading: &str) -> Block {
     Block::Section {
         heading: heading.to_owned(),
         is_new_page: false,
+        is_appendix: false,
     }
 }
 
@@ -159,6 +173,16 @@ fn section(heading: &str) -> Block {
     Block::Section {
         heading: heading.to_owned(),
         is_new_page: true,
+        is_appendix: false,
+    }
+}
+
+/// A section behind all others, for what is long.
+fn annex(heading: &str) -> Block {
+    Block::Section {
+        heading: heading.to_owned(),
+        is_new_page: true,
+        is_appendix: true,
     }
 }
 

@@ -1,15 +1,27 @@
 //! The report as a document: blocks, tables and drawings, as pure data.
 //!
 //! Who composes it knows nothing of paper or markup; who renders it knows nothing of measurements.
-//! It can be written down as JSON for a renderer that is a program of its own.
+//! Written down as JSON it goes to a renderer that is a program of its own, `zonda-typeset`: whoever changes
+//! a shape here changes [`FORM`], there as well.
 
 use serde::Serialize;
+
+/// The form of the JSON; the typesetter refuses every other.
+pub const FORM: u32 = 1;
 
 /// A document.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Document {
+    /// [`FORM`].
+    pub form: u32,
     /// Its title.
     pub title: String,
+    /// Its language (BCP 47).
+    pub lang: &'static str,
+    /// Who gives it out.
+    pub by: Option<String>,
+    /// When it was made: RFC 3339, UTC.
+    pub made: String,
     /// `A4` or `Letter`.
     pub paper: &'static str,
     /// What stands above every page.
@@ -22,20 +34,47 @@ pub struct Document {
     pub blocks: Vec<Block>,
 }
 
+impl Document {
+    /// One that says nothing yet, in English on A4.
+    pub fn bare(title: &str) -> Self {
+        Self {
+            form: FORM,
+            title: title.to_owned(),
+            lang: "en",
+            by: None,
+            made: "1970-01-01T00:00:00Z".to_owned(),
+            paper: "A4",
+            head: String::new(),
+            foot: String::new(),
+            across: None,
+            blocks: Vec::new(),
+        }
+    }
+}
+
 /// A piece of a document.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Block {
     /// The document's own title.
     Title(String),
-    /// A picture as a `data:` address, with what it shows.
-    Picture(String, String),
+    /// The sections of the document, each a way to it.
+    Contents,
+    /// A picture from outside.
+    Picture {
+        /// The picture itself as a `data:` address.
+        address: String,
+        /// What it shows.
+        shows: String,
+    },
     /// A section, on a new page or not.
     Section {
         /// Its heading.
         heading: String,
         /// Whether it begins a page.
         is_new_page: bool,
+        /// Whether it is an appendix.
+        is_appendix: bool,
     },
     /// A heading within a section.
     Heading(String),
@@ -47,8 +86,10 @@ pub enum Block {
     Facts(Vec<(String, Said)>),
     /// A table.
     Table(Table),
-    /// An SVG drawing with its caption.
-    Figure(String, String),
+    /// A drawing as wide as the page.
+    Figure(Figure),
+    /// Small drawings without captions, two beside each other.
+    Figures(Vec<Figure>),
     /// Whether a criterion is met.
     Verdict {
         /// What is judged.
@@ -58,6 +99,17 @@ pub enum Block {
         /// By what rule, at which limits.
         by: String,
     },
+}
+
+/// A drawing.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Figure {
+    /// The drawing itself.
+    pub svg: String,
+    /// What stands below it; nothing where it is empty.
+    pub caption: String,
+    /// What it shows, for those who do not see it.
+    pub alt: String,
 }
 
 /// What is said, or that it is left open.
@@ -86,6 +138,8 @@ pub struct Table {
     pub columns: Vec<Column>,
     /// Its rows, each with a cell a column.
     pub rows: Vec<Vec<Said>>,
+    /// Whether it is a long list to look things up in, set in small type.
+    pub is_small: bool,
 }
 
 /// A column of a table.
@@ -108,6 +162,15 @@ impl Table {
             caption: caption.into(),
             columns: headings.iter().map(column).collect(),
             rows: Vec::new(),
+            is_small: false,
+        }
+    }
+
+    /// The same in small type.
+    pub fn small(self) -> Self {
+        Self {
+            is_small: true,
+            ..self
         }
     }
 

@@ -3,20 +3,26 @@
 //! Read once, a short transaction at a time. Lists that could grow without end are cut off, and what
 //! is left out is said ([`Dossier::left_out`]).
 
+use std::collections::HashMap;
+
 use zonda_model::quality::Worth;
 use zonda_model::run::Stretch;
 use zonda_model::{Quality, Stamp};
 use zonda_store::{
-    ChannelRow, CorrectionRow, EventRow, GapRow, Grid, History, LoopCheckRow, MappingRow, Readable,
-    RevisionRow, SealHead, SessionRow, StoreError, TallyRow,
+    ChannelId, ChannelRow, CorrectionRow, EventRow, GapRow, Grid, History, LoopCheckRow,
+    MappingRow, Readable, RevisionRow, SealHead, SessionRow, StoreError, TallyRow,
 };
 
 use crate::TrueUtc;
+use crate::fold::Fold;
 use crate::origin;
 use crate::run::RunFacts;
 
 /// Gaps and events that are listed at most, each.
 pub const LISTED_MAX: usize = 5_000;
+
+/// Flagged stretches that are told apart; more are folded together.
+const FLAGGED_MAX: usize = 400;
 
 /// Buckets over the run, for plots and charts: as fine as print can show.
 const BUCKETS: usize = 720;
@@ -50,6 +56,8 @@ pub struct Dossier {
     pub sessions: Vec<SessionRow>,
     /// The head of the record's seal.
     pub seal: Option<SealHead>,
+    /// Its flagged stretches, by channel and flags: what says more than that a reading was played.
+    pub flagged: Fold<(ChannelId, u32)>,
     /// What was too long to list, in sentences.
     pub left_out: Vec<String>,
 }
@@ -120,6 +128,7 @@ impl Dossier {
             revision: revisions.into_iter().rfind(is_of_run),
             sessions: sessions(record, stretch).await?,
             seal: record.seal().await?,
+            flagged: flagged(record, &run).await?,
             left_out,
             run,
         })
@@ -180,6 +189,32 @@ async fn events(
         ));
     }
     Ok(events)
+}
+
+async fn flagged(record: &Readable, run: &RunFacts) -> Result<Fold<(ChannelId, u32)>, StoreError> {
+    const PAGE: i64 = 20_000;
+    let ids: Vec<_> = run.channels.iter().map(|row| row.id).collect();
+    // Samples follow each other where less than half of one is missing between them.
+    let periods: HashMap<_, _> = run
+        .channels
+        .iter()
+        .map(|row| (row.id, row.period_us + row.period_us / 2))
+        .collect();
+    let mut fold = Fold::new(FLAGGED_MAX);
+    let mut after = None;
+    loop {
+        let page = record.flagged(&ids, run.stretch, Quality::SIMULATED, after, PAGE);
+        let page = page.await?;
+        let Some((last, _)) = page.last() else {
+            return Ok(fold);
+        };
+        after = Some(*last);
+        for (key, quality) in page {
+            let touching = periods.get(&key.channel).copied().unwrap_or(0);
+            let flags = (quality - Quality::SIMULATED).bits();
+            fold.take((key.channel, flags), (key.at, key.at), 1, touching);
+        }
+    }
 }
 
 async fn corrections(record: &Readable, run: &RunFacts) -> Result<Vec<CorrectionRow>, StoreError> {

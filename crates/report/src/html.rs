@@ -6,7 +6,7 @@
 
 use std::fmt::Write as _;
 
-use crate::document::{Block, Document, Said, Table};
+use crate::document::{Block, Document, Figure, Said, Table};
 
 const STYLE: &str = include_str!("html/style.css");
 
@@ -24,8 +24,20 @@ pub fn html(document: &Document) -> String {
     out.push_str("</td></tr></thead>\n<tfoot><tr><td dir=\"auto\">");
     push(&document.foot, &mut out);
     out.push_str("</td></tr></tfoot>\n<tbody><tr><td>\n<main>\n");
+    let mut place = 0;
     for block in &document.blocks {
-        render(block, &mut out);
+        match block {
+            Block::Contents => contents(document, &mut out),
+            Block::Section {
+                heading,
+                is_new_page,
+                ..
+            } => {
+                place += 1;
+                section(place, heading, *is_new_page, &mut out);
+            }
+            block => render(block, &mut out),
+        }
     }
     out.push_str("</main>\n</td></tr></tbody>\n</table>\n</body>\n</html>\n");
     out
@@ -47,24 +59,12 @@ fn head(document: &Document, out: &mut String) {
 fn render(block: &Block, out: &mut String) {
     match block {
         Block::Title(text) => element("h1", text, out),
-        Block::Picture(address, shows) => {
+        Block::Picture { address, shows } => {
             out.push_str("<p><img class=\"logo\" src=\"");
             push(address, out);
             out.push_str("\" alt=\"");
             push(shows, out);
             out.push_str("\"></p>\n");
-        }
-        Block::Section {
-            heading,
-            is_new_page,
-        } => {
-            out.push_str(if *is_new_page {
-                "<h2 class=\"page\" dir=\"auto\">"
-            } else {
-                "<h2 dir=\"auto\">"
-            });
-            push(heading, out);
-            out.push_str("</h2>\n");
         }
         Block::Heading(text) => element("h3", text, out),
         Block::Text(text) => element("p", text, out),
@@ -85,13 +85,15 @@ fn render(block: &Block, out: &mut String) {
             out.push_str("</dl>\n");
         }
         Block::Table(table) => render_table(table, out),
-        Block::Figure(svg, caption) => {
-            out.push_str("<figure>\n");
-            out.push_str(svg);
-            out.push_str("<figcaption dir=\"auto\">");
-            push(caption, out);
-            out.push_str("</figcaption>\n</figure>\n");
+        Block::Figure(figure) => drawing(figure, out),
+        Block::Figures(figures) => {
+            out.push_str("<div class=\"figures\">\n");
+            for figure in figures {
+                drawing(figure, out);
+            }
+            out.push_str("</div>\n");
         }
+        Block::Contents | Block::Section { .. } => {}
         Block::Verdict { what, words, by } => {
             let class = match words.as_str() {
                 "conforms" => "verdict",
@@ -107,8 +109,52 @@ fn render(block: &Block, out: &mut String) {
     }
 }
 
+/// Ways to all sections.
+fn contents(document: &Document, out: &mut String) {
+    out.push_str("<nav aria-label=\"Contents\"><h2>Contents</h2>\n<ol class=\"contents\">\n");
+    let headings = document.blocks.iter().filter_map(|block| match block {
+        Block::Section { heading, .. } => Some(heading),
+        _ => None,
+    });
+    for (place, heading) in (1..).zip(headings) {
+        let _ = write!(out, "<li><a href=\"#section-{place}\">");
+        push(heading, out);
+        out.push_str("</a></li>\n");
+    }
+    out.push_str("</ol></nav>\n");
+}
+
+fn section(place: usize, heading: &str, is_new_page: bool, out: &mut String) {
+    let class = if is_new_page { " class=\"page\"" } else { "" };
+    let _ = write!(out, "<h2 id=\"section-{place}\"{class} dir=\"auto\">");
+    push(heading, out);
+    out.push_str("</h2>\n");
+}
+
+/// A drawing with its words for those who do not see it: the element that holds it is an image to them.
+fn drawing(figure: &Figure, out: &mut String) {
+    out.push_str("<figure>\n<div role=\"img\" aria-label=\"");
+    push(&figure.alt, out);
+    out.push_str("\">");
+    out.push_str(&figure.svg);
+    out.push_str("</div>\n");
+    if !figure.caption.is_empty() {
+        out.push_str("<figcaption dir=\"auto\">");
+        push(&figure.caption, out);
+        out.push_str("</figcaption>\n");
+    }
+    out.push_str("</figure>\n");
+}
+
 fn render_table(table: &Table, out: &mut String) {
-    out.push_str("<table class=\"data\">\n<caption>");
+    // On a narrow screen a wide table scrolls by itself; whoever has no mouse reaches it, too.
+    out.push_str("<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"");
+    push(&table.caption, out);
+    out.push_str(if table.is_small {
+        "\"><table class=\"data small\">\n<caption>"
+    } else {
+        "\"><table class=\"data\">\n<caption>"
+    });
     push(&table.caption, out);
     out.push_str("</caption>\n<thead><tr>");
     for column in &table.columns {
@@ -134,7 +180,7 @@ fn render_table(table: &Table, out: &mut String) {
         }
         out.push_str("</tr>\n");
     }
-    out.push_str("</tbody>\n</table>\n");
+    out.push_str("</tbody>\n</table></div>\n");
 }
 
 fn element(name: &str, text: &str, out: &mut String) {
@@ -185,17 +231,30 @@ mod tests {
         let mut table = Table::new(text, &["a", "#b"]);
         table.row([text.to_owned(), text.to_owned()]);
         Document {
-            title: text.to_owned(),
-            paper: "A4",
             head: text.to_owned(),
             foot: text.to_owned(),
             across: Some(text.to_owned()),
             blocks: vec![
                 Block::Title(text.to_owned()),
-                Block::Picture("data:,".to_owned(), text.to_owned()),
+                Block::Contents,
+                Block::Section {
+                    heading: text.to_owned(),
+                    is_new_page: true,
+                    is_appendix: false,
+                },
+                Block::Picture {
+                    address: "data:,".to_owned(),
+                    shows: text.to_owned(),
+                },
+                Block::Figures(vec![Figure {
+                    svg: "<svg></svg>".to_owned(),
+                    caption: format!("{text}."),
+                    alt: text.to_owned(),
+                }]),
                 Block::Facts(vec![(text.to_owned(), Said::Text(text.to_owned()))]),
                 Block::Table(table),
             ],
+            ..Document::bare(text)
         }
     }
 

@@ -61,15 +61,25 @@ pub async fn report(
     watch: &Watch,
 ) -> Result<Document, NoReport> {
     let evaluated = evaluate(record, &run, watch).await?;
-    let dossier = Dossier::load(record, run).await?;
+    let mut dossier = Dossier::load(record, run).await?;
     let revision = dossier.revision.as_ref();
     let checked = revision.and_then(|row| check_revision(&row.text).ok());
     let config = checked.map(|checked| checked.config);
     let of_run = config.as_ref().map(|config| config.report.clone());
+    let is_said = wanted.laboratory.is_some();
     let mut laboratory = wanted.laboratory.or(of_run).unwrap_or_default();
     laboratory.paper = wanted.paper.unwrap_or(laboratory.paper);
     let logo = match (&laboratory.logo, &wanted.logo_dir) {
-        (Some(file), Some(dir)) => Some(Logo::read(&dir.join(file))?.address()),
+        (Some(file), Some(dir)) => match Logo::read(&dir.join(file)) {
+            Ok(logo) => Some(logo.address()),
+            // Asked for here and now, it is put right at once; of a run that was long ago, the report matters more.
+            Err(why) if is_said => return Err(why),
+            Err(why) => {
+                let said = format!("The title page has no logo: {why}.");
+                dossier.left_out.push(said);
+                None
+            }
+        },
         _ => None,
     };
     Ok(compose(&Parts {

@@ -145,7 +145,8 @@ async fn reported() -> Document {
 
 fn table<'a>(document: &'a Document, caption: &str) -> &'a zonda_report::document::Table {
     let found = document.blocks.iter().find_map(|block| match block {
-        Block::Table(table) if table.caption.starts_with(caption) => Some(table),
+        // The number stands before it.
+        Block::Table(table) if table.caption.contains(&format!(". {caption}")) => Some(table),
         _ => None,
     });
     found.unwrap_or_else(|| panic!("no table `{caption}`"))
@@ -166,17 +167,26 @@ async fn the_report_says_everything_and_runs_nothing() {
         "a", "°C", "180", "170", "10", "109.79", "53.606", "20", "199",
     ];
     assert_eq!(account[..], wanted.map(cell));
-    let gap = &table(&document, "Gaps").rows[0];
-    assert_eq!(
-        (&gap[0], &gap[3], &gap[4]),
-        (&cell("a"), &cell("timeout"), &cell("10"))
-    );
-    let flags = &table(&document, "Flagged").rows;
+    let gap = &table(&document, "Gaps by their causes").rows[0];
+    assert_eq!(gap[..4], ["timeout", "1", "10", "a"].map(cell));
+    let gap = &table(&document, "Gaps, by their beginning").rows[0];
+    assert_eq!((&gap[0], &gap[3]), (&cell("a"), &cell("timeout")));
+    assert_eq!((&gap[4], &gap[5]), (&cell("1"), &cell("10")));
+    let flags = &table(&document, "Flagged samples: the same flags").rows;
     assert_eq!(flags.len(), 1);
     assert_eq!(
-        (&flags[0][1], &flags[0][2], &flags[0][5]),
-        (&cell("open_loop"), &cell("10"), &cell("no"))
+        (&flags[0][1], &flags[0][2], &flags[0][3], &flags[0][6]),
+        (
+            &cell("open_loop"),
+            &cell("10"),
+            &cell("5.56 %"),
+            &cell("no")
+        )
     );
+    // Seconds 10 to 19 follow each other: one stretch of ten.
+    let stretches = &table(&document, "Flagged samples, stretch by stretch").rows;
+    assert_eq!(stretches.len(), 1);
+    assert_eq!(stretches[0][4..], ["1", "10"].map(cell));
 
     // What nobody said stands open, and what does not hold is told.
     let clause = table(&document, "ISO/IEC 17025:2017");

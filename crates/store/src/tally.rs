@@ -6,7 +6,7 @@ use zonda_model::{Quality, Stamp};
 
 use crate::error::StoreError;
 use crate::open::Readable;
-use crate::read::EventRow;
+use crate::read::{EventRow, Key};
 use crate::row::{ChannelId, quality_of};
 
 /// The samples of one channel that have the same quality. Values are SI.
@@ -90,6 +90,49 @@ impl Readable {
                 })
             })
             .collect()
+    }
+
+    /// A page of the samples of these channels with `from ≤ at < to` that have a flag which is not among
+    /// `but`, by time and then channel, after `after`: only when, of which channel and how flagged. An
+    /// empty page is the end.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn flagged(
+        &self,
+        channels: &[ChannelId],
+        stretch: Stretch,
+        but: Quality,
+        after: Option<Key>,
+        limit: i64,
+    ) -> Result<Vec<(Key, Quality)>, StoreError> {
+        let after = after.unwrap_or(Key {
+            at: Stamp::from_micros(stretch.from.micros().saturating_sub(1)),
+            channel: ChannelId(i64::MAX),
+        });
+        let mut query = QueryBuilder::<Sqlite>::new(
+            "SELECT at, channel, flags FROM sample WHERE (at, channel) > (",
+        );
+        query
+            .push_bind(after.at.micros())
+            .push(", ")
+            .push_bind(after.channel.0)
+            .push(") AND at < ")
+            .push_bind(stretch.to.micros())
+            .push(" AND (flags & ~")
+            .push_bind(i64::from(but.bits()))
+            .push(") <> 0 AND channel IN (");
+        push_list(&mut query, channels);
+        query.push(") ORDER BY at, channel LIMIT ").push_bind(limit);
+        let rows = query.build().fetch_all(&self.pool()).await?;
+        let read = |row: &sqlx::sqlite::SqliteRow| {
+            let key = Key {
+                at: Stamp::from_micros(row.try_get(0)?),
+                channel: ChannelId(row.try_get(1)?),
+            };
+            Ok((key, quality_of(row.try_get(2)?)))
+        };
+        rows.iter().map(read).collect()
     }
 
     /// Events with `from ≤ at < to`, the oldest first, at most `limit`.

@@ -6,7 +6,7 @@ use anyhow::{Context, Result};
 use cargo_metadata::{DependencyKind, Metadata, Node, Package, PackageId};
 
 /// The arrows that are allowed between our crates, lowest first. Everyone may use the model.
-const ARROWS: [(&str, &[&str]); 19] = [
+const ARROWS: [(&str, &[&str]); 20] = [
     ("zonda-model", &[]),
     ("zonda-uncertainty", &["zonda-model"]),
     ("zonda-signal", &["zonda-uncertainty", "zonda-model"]),
@@ -104,6 +104,8 @@ const ARROWS: [(&str, &[&str]); 19] = [
             "zonda-model",
         ],
     ),
+    // A program of its own: a document as JSON is all that it meets of ours.
+    ("zonda-typeset", &[]),
     // The suites meet the program from outside: through its command line, its API and its files.
     ("zonda-tests", &[]),
     ("xtask", &["zonda-assess", "zonda-config", "zonda-model"]),

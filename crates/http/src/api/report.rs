@@ -1,12 +1,14 @@
-//! `GET /api/v1/runs/{id}/report`: the test report on a run, as one HTML file.
+//! `GET /api/v1/runs/{id}/report`: the test report on a run, as one HTML file or a PDF.
+
+use std::path::Path;
 
 use axum::extract::State;
-use axum::http::header;
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use utoipa::{IntoParams, ToSchema};
 use zonda_model::RunId;
-use zonda_report::{NoReport, Paper, RunFacts, Wanted, Watch, html, report};
+use zonda_report::{NoPdf, NoReport, Paper, RunFacts, Typesetter, Wanted, Watch, html, report};
 
 use super::export::permit;
 use super::runs::Id;
@@ -23,6 +25,18 @@ pub(crate) struct ReportQuery {
     /// `a4` or `letter`; as the configuration says by default.
     #[param(inline)]
     paper: Option<On>,
+    /// `html` (default) or `pdf`.
+    #[param(inline)]
+    #[serde(rename = "as")]
+    form: Option<Form>,
+}
+
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq, ToSchema)]
+#[serde(rename_all = "snake_case")]
+#[schema(as = ReportForm)]
+enum Form {
+    Html,
+    Pdf,
 }
 
 #[derive(Clone, Copy, Debug, Deserialize, ToSchema)]
@@ -32,12 +46,14 @@ enum On {
     Letter,
 }
 
-/// The test report on a run: one HTML file that needs nothing else. The evaluations that were asked of the
-/// run are worked out for it, which takes seconds on a long run.
+/// The test report on a run: one HTML file that needs nothing else, or a PDF, tagged for screen readers. The
+/// evaluations that were asked of the run are worked out for it, which takes seconds on a long run. The PDF
+/// needs the program `zonda-typeset` beside the daemon.
 #[utoipa::path(get, path = "/api/v1/runs/{id}/report", tag = "runs", params(("id" = i64, Path, description = "its number"), ReportQuery),
-    responses((status = 200, content((String = "text/html"))),
+    responses((status = 200, content((String = "text/html"), (Vec<u8> = "application/pdf"))),
         (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json", description = "it covers no stretch of the record"),
+        (status = 501, body = Problem, content_type = "application/problem+json", description = "the typesetter is not installed"),
         (status = 503, body = Problem, content_type = "application/problem+json", description = "two exports are under way")))]
 pub(crate) async fn report_on(
     State(shared): State<Shared>,
@@ -47,25 +63,48 @@ pub(crate) async fn report_on(
     let _permit = permit(&shared)?;
     let record = &shared.view.record;
     let run = RunFacts::of(record, RunId(id)).await?;
-    let name = format!("zonda_{}_report.html", run.name());
+    let name = format!("zonda_{}_report", run.name());
+    let is_pdf = query.form == Some(Form::Pdf);
+    let typesetter = is_pdf.then(Typesetter::find).transpose()?;
+    let file = shared.view.file.as_deref();
     let wanted = Wanted {
         paper: query.paper.map(|paper| match paper {
             On::A4 => Paper::A4,
             On::Letter => Paper::Letter,
         }),
         now: shared.view.now(),
+        logo_dir: file.and_then(Path::parent).map(Path::to_owned),
         ..Wanted::default()
     };
     let document = report(record, run, wanted, &Watch::none()).await?;
+    let Some(typesetter) = typesetter else {
+        let headers = [
+            (header::CONTENT_SECURITY_POLICY, POLICY.to_owned()),
+            (header::CONTENT_TYPE, "text/html; charset=utf-8".to_owned()),
+            named("inline", &name, "html"),
+        ];
+        return Ok((headers, html(&document)).into_response());
+    };
     let headers = [
-        (header::CONTENT_SECURITY_POLICY, POLICY.to_owned()),
-        (header::CONTENT_TYPE, "text/html; charset=utf-8".to_owned()),
-        (
-            header::CONTENT_DISPOSITION,
-            format!("inline; filename=\"{name}\""),
-        ),
+        (header::CONTENT_TYPE, "application/pdf".to_owned()),
+        named("attachment", &name, "pdf"),
     ];
-    Ok((headers, html(&document)).into_response())
+    Ok((headers, typesetter.set(&document).await?).into_response())
+}
+
+/// Whether a browser shows the file or keeps it, and under which name.
+fn named(how: &str, name: &str, ending: &str) -> (header::HeaderName, String) {
+    let words = format!("{how}; filename=\"{name}.{ending}\"");
+    (header::CONTENT_DISPOSITION, words)
+}
+
+impl From<NoPdf> for Problem {
+    fn from(error: NoPdf) -> Self {
+        match error {
+            NoPdf::NotInstalled => Self::new(StatusCode::NOT_IMPLEMENTED, format!("{error}.")),
+            error => Self::internal("the PDF could not be made", &error),
+        }
+    }
 }
 
 impl From<NoReport> for Problem {

@@ -1,5 +1,6 @@
 //! What ISO/IEC 17025:2017 asks of a test report, item by item: where it stands here, or that the
-//! laboratory has to fill it in. The items are told in our own words.
+//! laboratory has to fill it in. The items are told in our own words. The letters of 7.8.2.1 are those of its
+//! published list; the other sub-clauses (7.8.2.2, 7.8.3, 7.8.5 to 7.8.8) are from memory.
 
 use zonda_store::Field;
 
@@ -8,7 +9,7 @@ use crate::document::{Block, Said, Table};
 
 pub(super) fn section(parts: &Parts) -> Vec<Block> {
     let mut table = Table::new(
-        "ISO/IEC 17025:2017, 7.8.2, 7.8.3, 7.8.6 and 7.8.7",
+        "ISO/IEC 17025:2017, 7.8.2, 7.8.3 and 7.8.5 to 7.8.8",
         &["clause", "item", "here"],
     );
     for (clause, item, said) in items(parts) {
@@ -92,9 +93,9 @@ fn items(parts: &Parts) -> Vec<(&'static str, &'static str, Said)> {
         ("7.8.2.1 i", "when the work was done", Said::Text(measured)),
         ("7.8.2.1 j", "when the report was issued", Said::Open),
         (
-            "7.8.2.1 k",
+            "7.8.2.1 k, 7.8.5",
             "the plan and method of sampling, where that matters",
-            here("Set-up: where each probe stood"),
+            here("Set-up: where each probe stood; Instruments: how often each was read"),
         ),
         (
             "7.8.2.1 l",
@@ -125,24 +126,36 @@ fn items(parts: &Parts) -> Vec<(&'static str, &'static str, Said)> {
             Said::Open,
         ),
         (
-            "7.8.3.1 a",
+            "7.8.3",
             "the conditions of the test, such as those around",
             Said::or_open(run.word(Field::Ambient)),
         ),
         (
-            "7.8.3.1 b, 7.8.6",
-            "a statement of conformity, with its rule",
-            here("title page and Results, where a criterion was asked"),
+            "7.8.3, 7.8.6",
+            "a statement of conformity, with its decision rule and what it covers",
+            here("title page and Results, where a criterion was asked; no rule, no verdict"),
         ),
         (
-            "7.8.3.1 c",
+            "7.8.3",
             "the uncertainty, where it matters",
             here("Results; Uncertainty budgets"),
         ),
         (
-            "7.8.3.1 d, 7.8.7",
+            "7.8.3, 7.8.7",
             "opinions and interpretations, marked as such",
             Said::Open,
+        ),
+        (
+            "7.8.8",
+            "of an amended report: which one it replaces, what was changed and why",
+            Said::Open,
+        ),
+        (
+            "7.8.2.1, note",
+            "that the report is not passed on in part without the laboratory's consent",
+            here(
+                "This report shall not be reproduced except in full without the laboratory's written approval.",
+            ),
         ),
     ]
 }

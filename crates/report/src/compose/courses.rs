@@ -6,11 +6,13 @@ use zonda_model::{Quantity, Stamp};
 use zonda_store::Bucket;
 
 use super::{Parts, words};
-use crate::document::{Block, Table};
+use crate::document::{Block, Figure, Table};
 use crate::plot::{Course, Mark};
 
-/// How high a course is drawn: eight of them fit on a page.
-const HEIGHT: f64 = 150.0;
+/// How high a plot across the page is drawn.
+const HEIGHT: f64 = 180.0;
+/// Points of each line where the channels of a quantity are drawn together.
+const TOGETHER: usize = 240;
 
 pub(super) fn section(parts: &Parts) -> Vec<Block> {
     let mut blocks = vec![super::section("What was recorded")];
@@ -19,19 +21,30 @@ pub(super) fn section(parts: &Parts) -> Vec<Block> {
             .to_owned(),
     ));
     blocks.push(Block::Table(accounts(parts)));
-    let spreads = spreads(parts);
-    if !spreads.is_empty() {
-        blocks.push(Block::Heading("Spread over time".to_owned()));
-        blocks.extend(spreads);
-    }
-    blocks.push(Block::Heading("Courses".to_owned()));
+    blocks.push(Block::Heading("Over time".to_owned()));
     blocks.push(Block::Text(
-        "Line: mean; grey: from the lowest to the highest value of each bucket; hatched: no samples; dotted: samples that are faults; bars above: evaluated stretches. Times of day are UTC."
+        "Bars above a plot are the stretches that results speak for. Each channel by itself is drawn in an appendix."
             .to_owned(),
     ));
-    for place in 0..parts.dossier.run.channels.len() {
-        blocks.extend(course(parts, place));
+    // Of these there are many, and alike; pressures and currents have nothing in common but the unit.
+    for quantity in [Quantity::Temperature, Quantity::Velocity] {
+        blocks.extend(together(parts, quantity));
+        blocks.extend(spread(parts, quantity));
     }
+    blocks
+}
+
+/// Each channel over time.
+pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
+    let mut blocks = vec![super::annex("Each channel over time")];
+    blocks.push(Block::Text(
+        "Line: mean; grey: from the lowest to the highest value of each bucket; hatched: no samples; dotted: samples that are faults. Times of day are UTC."
+            .to_owned(),
+    ));
+    let places = 0..parts.dossier.run.channels.len();
+    blocks.push(Block::Figures(
+        places.filter_map(|place| course(parts, place)).collect(),
+    ));
     blocks
 }
 
@@ -49,7 +62,8 @@ fn accounts(parts: &Parts) -> Table {
             "#min",
             "#max",
         ],
-    );
+    )
+    .small();
     let dossier = &parts.dossier;
     for (row, account) in dossier.run.channels.iter().zip(&dossier.accounts) {
         let shown = |value: Option<f64>| words::or_dash(value.map(|value| row.unit.from_si(value)));
@@ -95,7 +109,58 @@ fn stretch(outcome: &Outcome) -> Option<(Stamp, Stamp)> {
     Some((from, words::stamp(&outcome.stretch.to)?))
 }
 
-fn course(parts: &Parts, place: usize) -> Option<Block> {
+/// The channels of a quantity in one plot, each as a thin line.
+fn together(parts: &Parts, quantity: Quantity) -> Option<Block> {
+    let dossier = &parts.dossier;
+    let rows = dossier.run.channels.iter().zip(&dossier.history.channels);
+    let own: Vec<_> = rows.filter(|(row, _)| row.quantity == quantity).collect();
+    let unit = own.first()?.0.unit;
+    if own.len() < 2 {
+        return None;
+    }
+    let width = dossier.history.grid.count.div_ceil(TOGETHER).max(1);
+    let thinned = |buckets: &[Option<Bucket>]| -> Vec<Option<(Stamp, f64)>> {
+        let pieces = buckets.chunks(width).enumerate();
+        let point = |(index, piece): (usize, &[Option<Bucket>])| {
+            // A break within a piece stays one.
+            let means: Option<Vec<f64>> =
+                piece.iter().map(|bucket| bucket.as_ref()?.mean).collect();
+            let means = means?;
+            let count = u32::try_from(means.len()).unwrap_or(1).max(1);
+            let mean = means.iter().sum::<f64>() / f64::from(count);
+            let at = middle(parts, index * width + piece.len() / 2);
+            Some((at, unit.from_si(mean)))
+        };
+        pieces.map(point).collect()
+    };
+    let course = Course {
+        name: format!(
+            "{}, {}",
+            quantity.word(),
+            words::counted(own.len(), "channel")
+        ),
+        unit: unit.symbol().to_owned(),
+        range: dossier.run.range,
+        points: Vec::new(),
+        gaps: Vec::new(),
+        faults: Vec::new(),
+        marks: marks(parts),
+        beside: own.iter().map(|(_, buckets)| thinned(buckets)).collect(),
+    };
+    let names: Vec<_> = own.iter().map(|(row, _)| row.name.as_str()).collect();
+    Some(Block::Figure(Figure {
+        svg: course.svg(HEIGHT),
+        caption: format!("All channels of {} together.", quantity.word()),
+        alt: format!(
+            "Plot over time of {} in {}: {}.",
+            quantity.word(),
+            unit.symbol(),
+            names.join(", ")
+        ),
+    }))
+}
+
+fn course(parts: &Parts, place: usize) -> Option<Figure> {
     let dossier = &parts.dossier;
     let row = dossier.run.channels.get(place)?;
     let buckets = dossier.history.channels.get(place)?;
@@ -112,6 +177,7 @@ fn course(parts: &Parts, place: usize) -> Option<Block> {
     let gaps = dossier.gaps.iter().filter(|gap| gap.channel == row.id);
     let utc = |at| dossier.utc.of(at);
     let end = dossier.run.stretch.to;
+    let account = dossier.accounts.get(place);
     let course = Course {
         name: row.name.to_string(),
         unit: row.unit.symbol().to_owned(),
@@ -121,9 +187,23 @@ fn course(parts: &Parts, place: usize) -> Option<Block> {
             .map(|gap| (utc(gap.from), utc(gap.to.unwrap_or(end).min(end))))
             .collect(),
         faults: faults(parts, buckets),
-        marks: marks(parts),
+        marks: Vec::new(),
+        beside: Vec::new(),
     };
-    Some(Block::Figure(course.svg(HEIGHT), String::new()))
+    let shown = |value: Option<f64>| words::or_dash(value.map(|value| row.unit.from_si(value)));
+    let extremes = account.map(|account| {
+        let (low, high) = (shown(account.min), shown(account.max));
+        format!(" from {low} to {high} {}", row.unit.symbol())
+    });
+    Some(Figure {
+        svg: course.small_svg(),
+        caption: String::new(),
+        alt: format!(
+            "Plot over time of {}{}.",
+            row.name,
+            extremes.unwrap_or_default()
+        ),
+    })
 }
 
 /// Buckets that hold samples and no number that could be used, those that touch as one.
@@ -167,14 +247,6 @@ fn middle(parts: &Parts, index: usize) -> Stamp {
 }
 
 /// Highest less lowest mean of a quantity's channels, bucket by bucket.
-fn spreads(parts: &Parts) -> Vec<Block> {
-    let quantities = [Quantity::Temperature, Quantity::Velocity];
-    quantities
-        .into_iter()
-        .filter_map(|quantity| spread(parts, quantity))
-        .collect()
-}
-
 fn spread(parts: &Parts, quantity: Quantity) -> Option<Block> {
     let dossier = &parts.dossier;
     let rows = || dossier.run.channels.iter().zip(&dossier.history.channels);
@@ -206,14 +278,17 @@ fn spread(parts: &Parts, quantity: Quantity) -> Option<Block> {
         gaps: Vec::new(),
         faults: Vec::new(),
         marks: marks(parts),
+        beside: Vec::new(),
     };
-    Some(Block::Figure(
-        course.svg(HEIGHT),
-        format!(
-            "Highest less lowest mean of all channels of {} in each bucket; a break is where one of them has no sample.",
-            quantity.word()
-        ),
-    ))
+    let caption = format!(
+        "Spread over time: highest less lowest mean of all channels of {} in each bucket; a break is where one of them has no sample.",
+        quantity.word()
+    );
+    Some(Block::Figure(Figure {
+        svg: course.svg(HEIGHT),
+        alt: caption.clone(),
+        caption,
+    }))
 }
 
 /// The unit of a difference, from the unit of what differs.

@@ -57,7 +57,8 @@ fn meters(parts: &Parts, config: &Config) -> Table {
             "probe's number",
             "channels",
         ],
-    );
+    )
+    .small();
     for (index, meter) in config.meters.iter().enumerate() {
         let own: Vec<_> = planned(parts, config)
             .filter(|(_, plan)| plan.meter == Some(index))
@@ -90,7 +91,8 @@ fn channels(parts: &Parts, config: &Config) -> Table {
             "range",
             "versions of its mapping",
         ],
-    );
+    )
+    .small();
     for (row, plan) in planned(parts, config) {
         let versions: Vec<_> = parts
             .dossier
@@ -127,22 +129,24 @@ const fn way(way: Way) -> &'static str {
 
 fn certificates(parts: &Parts, config: &Config) -> Table {
     let mut table = Table::new(
-        "Certificates",
+        "Certificates; channels of which the same is said stand together",
         &[
-            "channel",
+            "channels",
             "certificate",
             "laboratory",
             "calibrated",
             "due",
             "at the end of the run",
         ],
-    );
+    )
+    .small();
     let day = day(parts.dossier.run.range.1);
+    let mut alike: Vec<(Vec<&str>, [String; 5])> = Vec::new();
     for (row, plan) in planned(parts, config) {
         let certificate = plan
             .certificate
             .and_then(|index| config.certificates.get(index));
-        let mut cells = if let Some(plan) = certificate {
+        let cells = if let Some(plan) = certificate {
             let heading = plan.certificate.heading();
             let standing = if heading.due < day {
                 "overdue"
@@ -150,7 +154,6 @@ fn certificates(parts: &Parts, config: &Config) -> Table {
                 "valid"
             };
             [
-                String::new(),
                 heading.number.clone(),
                 heading.laboratory.clone(),
                 heading.date.to_string(),
@@ -163,10 +166,15 @@ fn certificates(parts: &Parts, config: &Config) -> Table {
             } else {
                 NOT_STATED
             };
-            ["", none, "–", "–", "–", "–"].map(str::to_owned)
+            [none, "–", "–", "–", "–"].map(str::to_owned)
         };
-        cells[0] = row.name.to_string();
-        table.row(cells);
+        match alike.iter_mut().find(|(_, other)| *other == cells) {
+            Some((names, _)) => names.push(row.name.as_str()),
+            None => alike.push((vec![row.name.as_str()], cells)),
+        }
+    }
+    for (names, cells) in alike {
+        table.row(std::iter::once(names.join(", ")).chain(cells));
     }
     table
 }
@@ -185,7 +193,8 @@ fn loop_checks(parts: &Parts) -> Table {
             "#largest error",
             "result",
         ],
-    );
+    )
+    .small();
     for row in &parts.dossier.loop_checks {
         let check = &row.check;
         let is_whole = check.hash() == row.hash;

@@ -1,70 +1,221 @@
-//! What is missing, flagged, corrected; what happened and what was noted: in full.
+//! What speaks against the numbers: what is missing, flagged, corrected; what happened and what was noted. An
+//! account of it where a reader meets it, and all of it in full in an appendix.
 
+use std::collections::{BTreeMap, BTreeSet};
+
+use zonda_model::Stamp;
 use zonda_model::quality::Worth;
 
 use super::{Parts, words};
 use crate::document::{Block, Table};
+use crate::fold::Fold;
 
-pub(super) fn sections(parts: &Parts) -> Vec<Block> {
-    let mut blocks = vec![super::section("Gaps, flags, corrections and events")];
+/// Rows of a list in the appendix; more are folded together.
+const LISTED_MAX: usize = 400;
+
+pub(super) fn section(parts: &Parts) -> Vec<Block> {
+    let mut blocks = vec![super::flowing("Gaps, flags, corrections and notes")];
+    blocks.push(Block::Text(
+        "An account; each gap, each flagged stretch and every event stands in full in an appendix. All times are UTC."
+            .to_owned(),
+    ));
     let tables = [
         (gaps(parts), "No samples are missing."),
         (flags(parts), "No samples are flagged."),
         (corrections(parts), "Nothing was corrected."),
         (notes(parts), "Nothing was noted."),
-        (events(parts), "The journal has no events within the run."),
     ];
-    for (table, none) in tables {
-        if table.rows.is_empty() {
-            blocks.push(Block::Text(none.to_owned()));
-        } else {
-            blocks.push(Block::Table(table));
-        }
-    }
+    blocks.extend(tables.into_iter().map(|(table, none)| or_none(table, none)));
     blocks
+}
+
+pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
+    let mut blocks = vec![super::annex("Gaps, flags and events in full")];
+    blocks.extend(all_gaps(parts));
+    blocks.extend(all_flags(parts));
+    let none = "The journal has no events within the run.";
+    blocks.push(or_none(events(parts), none));
+    blocks
+}
+
+fn or_none(table: Table, none: &str) -> Block {
+    if table.rows.is_empty() {
+        Block::Text(none.to_owned())
+    } else {
+        Block::Table(table)
+    }
+}
+
+/// How long a gap of the run lasts within it: from when, until when.
+fn within(parts: &Parts, gap: &zonda_store::GapRow) -> (Stamp, Stamp) {
+    let stretch = parts.dossier.run.stretch;
+    let to = gap.to.unwrap_or(stretch.to).min(stretch.to);
+    (gap.from.max(stretch.from), to)
 }
 
 fn gaps(parts: &Parts) -> Table {
     let mut table = Table::new(
-        "Gaps: where a channel has no samples, and why",
-        &["channel", "from", "up to", "cause", "#missed", "detail"],
+        "Gaps by their causes: where channels have no samples",
+        &[
+            "cause",
+            "#gaps",
+            "#missed",
+            "channels",
+            "first",
+            "last until",
+        ],
     );
+    let mut causes: BTreeMap<&str, (i64, i64, BTreeSet<&str>, Stamp, Stamp)> = BTreeMap::new();
     let dossier = &parts.dossier;
     for gap in &dossier.gaps {
-        let to = gap.to.map(|to| words::time(dossier.utc.of(to)));
+        let (from, to) = within(parts, gap);
+        let entry = causes.entry(gap.cause.word());
+        let told = entry.or_insert((0, 0, BTreeSet::new(), from, to));
+        told.0 += 1;
+        told.1 += gap.missed;
+        told.2.insert(dossier.name_of(gap.channel));
+        told.3 = told.3.min(from);
+        told.4 = told.4.max(to);
+    }
+    for (cause, (count, missed, channels, first, last)) in causes {
         table.row([
-            dossier.name_of(gap.channel).to_owned(),
-            words::time(dossier.utc.of(gap.from)),
-            to.unwrap_or_else(|| "it goes on".to_owned()),
-            gap.cause.word().to_owned(),
-            gap.missed.to_string(),
-            gap.detail.clone(),
+            cause.to_owned(),
+            count.to_string(),
+            missed.to_string(),
+            few(&channels.into_iter().collect::<Vec<_>>()),
+            words::bare_time(dossier.utc.of(first)),
+            words::bare_time(dossier.utc.of(last)),
         ]);
     }
     table
 }
 
+/// Every gap; those of several channels that began, ended and came about alike in one row.
+fn all_gaps(parts: &Parts) -> Vec<Block> {
+    let dossier = &parts.dossier;
+    let mut fold = Fold::new(LISTED_MAX);
+    let mut alike: BTreeMap<_, (Vec<&str>, i64)> = BTreeMap::new();
+    for gap in &dossier.gaps {
+        let (from, to) = within(parts, gap);
+        let second = |at: Stamp| at.micros().div_euclid(1_000_000);
+        let key = (
+            second(from),
+            second(to),
+            gap.cause.word(),
+            gap.detail.as_str(),
+        );
+        let told = alike.entry(key).or_default();
+        told.0.push(dossier.name_of(gap.channel));
+        told.1 += gap.missed;
+    }
+    for ((from, to, cause, detail), (channels, missed)) in alike {
+        let at = |second: i64| Stamp::from_micros(second * 1_000_000);
+        fold.take(
+            (channels.join(", "), cause, detail),
+            (at(from), at(to)),
+            missed,
+            -1,
+        );
+    }
+    let mut table = Table::new(
+        "Gaps, by their beginning",
+        &[
+            "channels", "from", "up to", "cause", "#gaps", "#missed", "detail",
+        ],
+    )
+    .small();
+    let mut rows: Vec<_> = fold.pieces().collect();
+    rows.sort_by_key(|(_, piece)| piece.from);
+    for ((channels, cause, detail), piece) in rows {
+        table.row([
+            channels.clone(),
+            words::bare_time(dossier.utc.of(piece.from)),
+            words::bare_time(dossier.utc.of(piece.to)),
+            (*cause).to_owned(),
+            piece.stretches.to_string(),
+            piece.count.to_string(),
+            (*detail).to_owned(),
+        ]);
+    }
+    let told = folded(fold.near_s(), "Gaps");
+    told.into_iter()
+        .chain([or_none(table, "No samples are missing.")])
+        .collect()
+}
+
+/// What is told where a list was too long to stand line by line.
+fn folded(near_s: Option<f64>, what: &str) -> Option<Block> {
+    near_s.map(|near| {
+        Block::Text(format!(
+            "{what} of a kind that are less than {} apart are told in one row, with how many they are.",
+            words::span(near)
+        ))
+    })
+}
+
 fn flags(parts: &Parts) -> Table {
     let mut table = Table::new(
-        "Flagged samples: the same flags, counted, with the first and the last of them",
-        &["channel", "flags", "#samples", "first", "last", "in means"],
+        "Flagged samples: the same flags of a channel, counted",
+        &[
+            "channel", "flags", "#samples", "#of all", "first", "last", "in means",
+        ],
     );
     let dossier = &parts.dossier;
     for (row, account) in dossier.run.channels.iter().zip(&dossier.accounts) {
         for flagged in &account.flagged {
             let said: Vec<_> = flagged.quality.words().collect();
             let is_used = flagged.quality.worth() != Worth::Fault;
+            #[expect(clippy::cast_precision_loss, reason = "a count of samples")]
+            let share = flagged.count as f64 / account.samples.max(1) as f64;
             table.row([
                 row.name.to_string(),
                 said.join(", "),
                 flagged.count.to_string(),
-                words::time(dossier.utc.of(flagged.first)),
-                words::time(dossier.utc.of(flagged.last)),
+                format!("{} %", words::digits(share * 100.0, 3)),
+                words::bare_time(dossier.utc.of(flagged.first)),
+                words::bare_time(dossier.utc.of(flagged.last)),
                 if is_used { "yes" } else { "no" }.to_owned(),
             ]);
         }
     }
     table
+}
+
+/// Every flagged stretch, by channel.
+fn all_flags(parts: &Parts) -> Vec<Block> {
+    let dossier = &parts.dossier;
+    let mut table = Table::new(
+        "Flagged samples, stretch by stretch",
+        &["channel", "flags", "from", "to", "#stretches", "#samples"],
+    )
+    .small();
+    for ((channel, flags), piece) in dossier.flagged.pieces() {
+        table.row([
+            dossier.name_of(*channel).to_owned(),
+            zonda_model::Quality::from_bits_retain(*flags)
+                .words()
+                .collect::<Vec<_>>()
+                .join(", "),
+            words::bare_time(dossier.utc.of(piece.from)),
+            words::bare_time(dossier.utc.of(piece.to)),
+            piece.stretches.to_string(),
+            piece.count.to_string(),
+        ]);
+    }
+    let told = folded(dossier.flagged.near_s(), "Flagged stretches");
+    told.into_iter()
+        .chain([or_none(table, "No samples are flagged.")])
+        .collect()
+}
+
+/// A few names, or how many there are.
+fn few(names: &[&str]) -> String {
+    match names {
+        [first, .., last] if names.len() > 4 => {
+            format!("{} channels, {first} to {last}", names.len())
+        }
+        few => few.join(", "),
+    }
 }
 
 fn corrections(parts: &Parts) -> Table {
@@ -76,7 +227,7 @@ fn corrections(parts: &Parts) -> Table {
     );
     let dossier = &parts.dossier;
     for row in &dossier.corrections {
-        let time = |at| words::time(dossier.utc.of(at));
+        let time = |at| words::bare_time(dossier.utc.of(at));
         let standing = match (row.undoes, row.undone_by) {
             (Some(other), _) => format!("takes back no. {other}"),
             (None, Some(other)) => format!("taken back by no. {other}"),
@@ -100,7 +251,7 @@ fn notes(parts: &Parts) -> Table {
     let mut table = Table::new("Notes to the run", &["about", "written", "by", "note"]);
     let dossier = &parts.dossier;
     for note in &dossier.run.notes {
-        let time = |at| words::time(dossier.utc.of(at));
+        let time = |at| words::bare_time(dossier.utc.of(at));
         table.row([
             time(note.about.unwrap_or(note.said)),
             time(note.said),
@@ -111,21 +262,42 @@ fn notes(parts: &Parts) -> Table {
     table
 }
 
+/// Every event; the same one again and again stands once, with how often and until when.
 fn events(parts: &Parts) -> Table {
     let mut table = Table::new(
         "Events within the run",
-        &["when", "severity", "kind", "about", "what"],
-    );
-    for event in &parts.dossier.events {
-        table.row([
-            words::time(parts.dossier.utc.of(event.at)),
-            event.severity.clone(),
-            event.kind.clone(),
-            event.subject.clone(),
-            event.text.clone(),
-        ]);
+        &[
+            "when", "last", "#times", "severity", "kind", "about", "what",
+        ],
+    )
+    .small();
+    let events = &parts.dossier.events;
+    let is_same = |one: &zonda_store::EventRow, two: &zonda_store::EventRow| {
+        (&one.severity, &one.kind, &one.subject, &one.text)
+            == (&two.severity, &two.kind, &two.subject, &two.text)
+    };
+    for same in events.chunk_by(is_same) {
+        let [first, .., last] = same else {
+            let [only] = same else { continue };
+            table.row(event(parts, only, "–".to_owned(), 1));
+            continue;
+        };
+        let until = words::bare_time(parts.dossier.utc.of(last.at));
+        table.row(event(parts, first, until, same.len()));
     }
     table
+}
+
+fn event(parts: &Parts, event: &zonda_store::EventRow, until: String, times: usize) -> [String; 7] {
+    [
+        words::bare_time(parts.dossier.utc.of(event.at)),
+        until,
+        times.to_string(),
+        event.severity.clone(),
+        event.kind.clone(),
+        event.subject.clone(),
+        event.text.clone(),
+    ]
 }
 
 pub(super) fn cautions(parts: &Parts) -> Vec<String> {

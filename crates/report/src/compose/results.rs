@@ -1,44 +1,72 @@
-//! The results of each evaluation, with uncertainties, what went in, and the budgets behind them.
+//! The results of each evaluation with their uncertainties; what went in and long tables stand in an appendix.
 
+mod figures;
 mod places;
+mod stated;
 
-use zonda_assess::{Figure, Outcome, Ruling, Series, TableRow};
+use zonda_assess::{Outcome, Ruling, Series, TableRow};
 use zonda_model::Stamp;
 
 use super::{Parts, is_within, words};
-use crate::document::{Block, Said, Table};
+use crate::document::{Block, Figure, Said, Table};
 use crate::plot::Course;
 
-/// Budgets that are printed of one evaluation; the command line has the others.
-const BUDGETS_MAX: usize = 40;
+pub(super) use stated::{judged, limits, of_figure};
 
-pub(super) fn sections(parts: &Parts) -> Vec<Block> {
-    let mut blocks = Vec::new();
+/// The confidence of every U here: that of k = 2 with many degrees of freedom.
+const CONVENTION: &str = "A number after ± is the expanded uncertainty U with a level of confidence of 95.45 %; its coverage factor is k = 2.00 where no other one is stated (JCGM 100:2008, clause 6). A result without ± has none that could be worked out.";
+
+pub(super) fn section(parts: &Parts) -> Vec<Block> {
+    let mut blocks = vec![super::flowing("Results")];
+    if parts.evaluated.is_empty() {
+        blocks.push(Block::Text(
+            "No evaluation was asked of this run.".to_owned(),
+        ));
+        return blocks;
+    }
+    blocks.push(Block::Text(format!("{CONVENTION} All times are UTC.")));
     for evaluated in &parts.evaluated {
-        blocks.push(super::section(&format!("Result: {}", evaluated.title)));
+        blocks.push(Block::Heading(evaluated.title.clone()));
         match &evaluated.outcome {
-            Ok(outcome) => blocks.extend(section(outcome)),
+            Ok(outcome) => blocks.extend(result(outcome)),
             Err(why) => blocks.push(Block::Caution(format!("There is no result: {why}."))),
         }
     }
     blocks
 }
 
-fn section(outcome: &Outcome) -> Vec<Block> {
+fn result(outcome: &Outcome) -> Vec<Block> {
     let mut blocks = vec![Block::Facts(facts(outcome))];
-    blocks.extend(outcome.warnings.iter().cloned().map(Block::Caution));
+    let said = outcome.warnings.iter().filter(|said| {
+        // The title page and every page say so.
+        !said.contains("`simulated`")
+    });
+    blocks.extend(said.cloned().map(Block::Caution));
     if !outcome.verdicts.is_empty() {
         blocks.push(Block::Table(verdicts(outcome)));
     }
-    blocks.push(Block::Table(figures(outcome)));
+    blocks.extend(figures::tables(outcome).into_iter().map(Block::Table));
     blocks.extend(places::blocks(outcome));
-    for table in &outcome.tables {
-        blocks.push(Block::Table(rows(table)));
+    blocks
+}
+
+/// What each evaluation rests on, row by row.
+pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
+    if parts.outcomes().next().is_none() {
+        return Vec::new();
     }
-    for series in &outcome.series {
-        blocks.extend(course(series));
+    let mut blocks = vec![super::annex("What the results rest on")];
+    for outcome in parts.outcomes() {
+        blocks.push(Block::Heading(outcome.title.clone()));
+        blocks.push(Block::Table(inputs(outcome)));
+        for table in &outcome.tables {
+            blocks.push(Block::Table(rows(table)));
+        }
+        let drawn: Vec<_> = outcome.series.iter().filter_map(course).collect();
+        if !drawn.is_empty() {
+            blocks.push(Block::Figures(drawn));
+        }
     }
-    blocks.push(Block::Table(inputs(outcome)));
     blocks
 }
 
@@ -54,15 +82,21 @@ fn facts(outcome: &Outcome) -> Vec<(String, Said)> {
     if let Some(within) = &outcome.within {
         facts.push(("Asked for".to_owned(), text(spoken(within))));
     }
+    let channels: Vec<_> = outcome
+        .inputs
+        .iter()
+        .map(|input| input.channel.as_str())
+        .collect();
+    facts.push(("Channels".to_owned(), text(channels.join(", "))));
     let allowed = if outcome.policy.allow.is_empty() {
-        "none beside those that only say where a reading comes from".to_owned()
+        String::new()
     } else {
-        outcome.policy.allow.join(", ")
+        format!("; flags allowed: {}", outcome.policy.allow.join(", "))
     };
     facts.push((
         "Readings used".to_owned(),
         text(format!(
-            "good ones; flags allowed: {allowed}; they must speak for {} of the stretch",
+            "good ones{allowed}; they must speak for {} of the stretch",
             words::percent(outcome.policy.coverage_min)
         )),
     ));
@@ -80,65 +114,24 @@ fn facts(outcome: &Outcome) -> Vec<(String, Said)> {
 fn spoken(stretch: &zonda_assess::Stretch) -> String {
     format!(
         "{} to {} ({})",
-        words::read_time(&stretch.from),
-        words::read_time(&stretch.to),
+        words::bare_read_time(&stretch.from),
+        words::bare_read_time(&stretch.to),
         words::span(stretch.length_s)
     )
 }
 
 fn verdicts(outcome: &Outcome) -> Table {
     let mut table = Table::new(
-        "Criteria",
-        &[
-            "criterion",
-            "#value",
-            "#at least",
-            "#at most",
-            "unit",
-            "rule",
-            "verdict",
-        ],
+        format!("Criteria of {}", outcome.title),
+        &["criterion", "result", "asked", "rule", "verdict"],
     );
-    for judged in &outcome.verdicts {
+    for verdict in &outcome.verdicts {
         table.row([
-            judged.what.clone(),
-            words::number(judged.value),
-            words::or_dash(judged.low),
-            words::or_dash(judged.high),
-            judged.unit.clone(),
-            judged.rule.clone(),
-            judged.verdict.words().to_owned(),
-        ]);
-    }
-    table
-}
-
-fn figures(outcome: &Outcome) -> Table {
-    let mut table = Table::new(
-        "Results; U is the expanded uncertainty, k its coverage factor",
-        &[
-            "result",
-            "of",
-            "value and uncertainty",
-            "where and when",
-            "note",
-        ],
-    );
-    for figure in &outcome.results {
-        let at = figure.at.as_deref().map(words::read_time);
-        let place = [figure.place.clone(), at];
-        let basis = figure.basis.as_ref();
-        let stated = match (figure.value, basis) {
-            (None, _) => "none".to_owned(),
-            (Some(_), Some(basis)) => format!("{}, {basis}", figure.stated),
-            (Some(_), None) => figure.stated.clone(),
-        };
-        table.row([
-            figure.name.clone(),
-            figure.of.clone().unwrap_or_default(),
-            stated,
-            place.into_iter().flatten().collect::<Vec<_>>().join(", "),
-            figure.note.clone().unwrap_or_default(),
+            verdict.what.clone(),
+            judged(outcome, verdict),
+            limits(verdict),
+            verdict.rule.clone(),
+            verdict.verdict.words().to_owned(),
         ]);
     }
     table
@@ -158,11 +151,12 @@ fn rows(table: &zonda_assess::Table) -> Table {
             "#coverage",
             "note",
         ],
-    );
+    )
+    .small();
     for row in &table.rows {
         rows.row([
-            words::read_time(&row.from),
-            words::read_time(&row.to),
+            words::bare_read_time(&row.from),
+            words::bare_read_time(&row.to),
             words::or_dash(row.value),
             words::or_dash(row.expanded),
             words::or_dash(row.sd),
@@ -180,7 +174,7 @@ fn remark(row: &TableRow) -> String {
 
 fn inputs(outcome: &Outcome) -> Table {
     let mut table = Table::new(
-        "What went in",
+        format!("What went into {}", outcome.title),
         &[
             "channel",
             "point",
@@ -191,7 +185,8 @@ fn inputs(outcome: &Outcome) -> Table {
             "missing",
             "#coverage",
         ],
-    );
+    )
+    .small();
     for input in &outcome.inputs {
         let tally = &input.tally;
         let counted = |counts: &std::collections::BTreeMap<String, u64>| {
@@ -216,7 +211,7 @@ fn inputs(outcome: &Outcome) -> Table {
 }
 
 /// A course that an evaluation worked out.
-fn course(series: &Series) -> Option<Block> {
+fn course(series: &Series) -> Option<Figure> {
     let from = words::stamp(&series.from)?;
     let at = |index: usize| {
         let index = u32::try_from(index).unwrap_or(u32::MAX);
@@ -230,101 +225,28 @@ fn course(series: &Series) -> Option<Block> {
     };
     let of = series.of.as_ref();
     let of = of.map_or_else(String::new, |of| format!(" of {of}"));
+    let name = format!("{}{of}", series.name);
     let course = Course {
-        name: format!("{}{of}", series.name),
+        name: name.clone(),
         unit: series.unit.clone(),
         range: (from, end(series, from)),
         points: series.values.iter().enumerate().map(point).collect(),
         gaps: Vec::new(),
         faults: Vec::new(),
         marks: Vec::new(),
+        beside: Vec::new(),
     };
-    Some(Block::Figure(course.svg(170.0), String::new()))
+    Some(Figure {
+        svg: course.small_svg(),
+        caption: String::new(),
+        alt: format!("Plot over time: {name}, in {}.", series.unit),
+    })
 }
 
 fn end(series: &Series, from: Stamp) -> Stamp {
     let count = u32::try_from(series.values.len()).unwrap_or(u32::MAX);
     let span = f64::from(count.max(1)) * series.step_s;
     from.plus(std::time::Duration::from_secs_f64(span))
-}
-
-/// What makes up the uncertainty of each result.
-pub(super) fn budgets(parts: &Parts) -> Vec<Block> {
-    let mut blocks = vec![super::flowing("Uncertainty budgets")];
-    blocks.push(Block::Text(
-        "By JCGM 100:2008 (GUM): u is a standard uncertainty, the sensitivity says by how much the result moves with it, the share is that of the variance. A is by statistics, B by other knowledge."
-            .to_owned(),
-    ));
-    for outcome in parts.outcomes() {
-        let with = outcome
-            .results
-            .iter()
-            .filter(|figure| figure.budget.is_some());
-        let with: Vec<_> = with.collect();
-        for figure in with.iter().take(BUDGETS_MAX) {
-            blocks.extend(budget(outcome, figure));
-        }
-        if with.len() > BUDGETS_MAX {
-            blocks.push(Block::Text(format!(
-                "{} more budgets of {} are shown by `zonda evaluate {} --budgets`.",
-                with.len() - BUDGETS_MAX,
-                outcome.title,
-                outcome.run
-            )));
-        }
-    }
-    if blocks.len() == 2 {
-        blocks.push(Block::Text("No result carries a budget.".to_owned()));
-    }
-    blocks
-}
-
-fn budget(outcome: &Outcome, figure: &Figure) -> Option<Block> {
-    let budget = figure.budget.as_ref()?;
-    let of = figure.of.as_ref();
-    let of = of.map_or_else(String::new, |of| format!(" of {of}"));
-    let mut table = Table::new(
-        format!("{}: {}{of} = {}", outcome.title, figure.name, figure.stated),
-        &[
-            "whose",
-            "what",
-            "type",
-            "distribution",
-            "#u",
-            "unit",
-            "#sensitivity",
-            "#contribution",
-            "#share",
-        ],
-    );
-    for row in &budget.rows {
-        table.row([
-            row.of.clone(),
-            row.what.clone(),
-            row.evaluation.clone(),
-            row.distribution.clone(),
-            words::number(row.u),
-            row.unit.clone(),
-            words::number(row.sensitivity),
-            words::number(row.contribution),
-            words::percent(row.share),
-        ]);
-    }
-    for cause in &budget.omitted {
-        let dash = || "–".to_owned();
-        table.row([
-            cause.of.clone(),
-            format!("{}: there, but nobody said how large it is", cause.what),
-            dash(),
-            dash(),
-            dash(),
-            dash(),
-            dash(),
-            dash(),
-            dash(),
-        ]);
-    }
-    Some(Block::Table(table))
 }
 
 pub(super) fn cautions(parts: &Parts) -> Vec<String> {

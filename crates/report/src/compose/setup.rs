@@ -4,7 +4,7 @@ use zonda_config::{LayoutForm, LayoutPlan};
 use zonda_draw::{DuctDrawing, Ruler};
 
 use super::Parts;
-use crate::document::{Block, Table};
+use crate::document::{Block, Figure, Table};
 
 fn layouts(parts: &Parts) -> Vec<&LayoutPlan> {
     let Some(config) = &parts.config else {
@@ -42,10 +42,15 @@ pub(super) fn section(parts: &Parts) -> Vec<Block> {
             }
             LayoutForm::Zone(zone) => zonda_draw::zone(zone, Ruler::default(), &[]),
         };
-        blocks.push(Block::Figure(
+        blocks.push(Block::Figure(Figure {
             svg,
-            format!("Layout {} to scale, with its points.", layout.name),
-        ));
+            caption: format!("Layout {} to scale, with its points.", layout.name),
+            alt: format!(
+                "Drawing of the layout {} with {} points; the table below says what measures at each.",
+                layout.name,
+                layout.points().len()
+            ),
+        }));
         blocks.push(Block::Table(bound(layout)));
     }
     blocks
@@ -53,7 +58,8 @@ pub(super) fn section(parts: &Parts) -> Vec<Block> {
 
 /// Which channels stand at which point.
 fn bound(layout: &LayoutPlan) -> Table {
-    let mut table = Table::new("What measures where", &["point", "channels"]);
+    let caption = format!("What measures where in {}", layout.name);
+    let mut table = Table::new(caption, &["point", "channels"]);
     for (point, channels) in layout.points().into_iter().zip(&layout.channels) {
         let names: Vec<_> = channels.iter().map(ToString::to_string).collect();
         let names = if names.is_empty() {

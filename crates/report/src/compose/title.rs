@@ -1,16 +1,20 @@
 //! The title page: what was tested, for whom, by whom, when, and what came of it.
 
+use zonda_assess::{Judged, Outcome};
 use zonda_model::run::State;
 use zonda_store::Field;
 
-use super::{Parts, words};
-use crate::document::{Block, Said};
+use super::{Parts, results, words};
+use crate::document::{Block, Said, Table};
 
 pub(super) fn page(parts: &Parts) -> Vec<Block> {
     let mut blocks = Vec::new();
     if let Some(logo) = &parts.logo {
         let shows = parts.laboratory_name().unwrap_or("logo");
-        blocks.push(Block::Picture(logo.clone(), shows.to_owned()));
+        blocks.push(Block::Picture {
+            address: logo.clone(),
+            shows: shows.to_owned(),
+        });
     }
     let run = parts.dossier.run.name();
     blocks.push(Block::Title(format!("Test report: {run}")));
@@ -18,8 +22,9 @@ pub(super) fn page(parts: &Parts) -> Vec<Block> {
     if let Some(text) = &parts.laboratory.introduction {
         blocks.push(Block::Text(text.clone()));
     }
-    blocks.push(Block::Heading("What came of it".to_owned()));
+    blocks.push(super::flowing("What came of it"));
     blocks.extend(verdicts(parts));
+    blocks.push(Block::Contents);
     blocks
 }
 
@@ -79,41 +84,68 @@ fn facts(parts: &Parts) -> Vec<(String, Said)> {
     facts.map(|(what, said)| (what.to_owned(), said)).collect()
 }
 
+/// Verdicts that stand on the title page as boxes; more stand in a table.
+const BOXES_MAX: usize = 4;
+
 /// A verdict for each criterion that was asked.
 fn verdicts(parts: &Parts) -> Vec<Block> {
-    let mut blocks = Vec::new();
-    for outcome in parts.outcomes() {
-        for judged in &outcome.verdicts {
-            let limits = match (judged.low, judged.high) {
-                (Some(low), Some(high)) => {
-                    format!("{} to {}", words::number(low), words::number(high))
-                }
-                (Some(low), None) => format!("at least {}", words::number(low)),
-                (None, Some(high)) => format!("at most {}", words::number(high)),
-                (None, None) => "no limit".to_owned(),
-            };
-            blocks.push(Block::Verdict {
-                what: format!("{}: {}", outcome.title, judged.what),
-                words: judged.verdict.words().to_owned(),
-                by: format!(
-                    "{} {unit}; asked: {limits} {unit}. Rule `{}`: {}",
-                    words::number(judged.value),
-                    judged.rule,
-                    judged.meaning,
-                    unit = judged.unit
-                ),
-            });
-        }
-    }
-    if blocks.is_empty() {
+    let judged = parts.outcomes().flat_map(|outcome| {
+        let verdicts = outcome.verdicts.iter();
+        verdicts.map(move |judged| (outcome, judged))
+    });
+    let judged: Vec<_> = judged.collect();
+    if judged.is_empty() {
         let why = if parts.evaluated.is_empty() {
             "No evaluation was asked of this run; the report shows what was recorded."
         } else {
             "No criterion was asked of this run; the results stand below without a verdict."
         };
-        blocks.push(Block::Text(why.to_owned()));
+        return vec![Block::Text(why.to_owned())];
     }
+    let mut blocks = if judged.len() > BOXES_MAX {
+        vec![Block::Table(verdict_table(&judged))]
+    } else {
+        judged.iter().copied().map(verdict).collect()
+    };
+    let mut rules: Vec<String> = Vec::new();
+    for (_, judged) in &judged {
+        let rule = format!("Rule “{}”: {}.", judged.rule, judged.meaning);
+        if !rules.contains(&rule) {
+            rules.push(rule);
+        }
+    }
+    blocks.push(Block::Text(rules.join(" ")));
     blocks
+}
+
+fn verdict((outcome, judged): (&Outcome, &Judged)) -> Block {
+    Block::Verdict {
+        what: format!("{}: {}", outcome.title, judged.what),
+        words: judged.verdict.words().to_owned(),
+        by: format!(
+            "Found: {}. Asked: {}. Rule: {}.",
+            results::judged(outcome, judged),
+            results::limits(judged),
+            judged.rule
+        ),
+    }
+}
+
+fn verdict_table(judged: &[(&Outcome, &Judged)]) -> Table {
+    let mut table = Table::new(
+        "Verdicts",
+        &["criterion", "found", "asked", "rule", "verdict"],
+    );
+    for (outcome, judged) in judged {
+        table.row([
+            format!("{}: {}", outcome.title, judged.what),
+            results::judged(outcome, judged),
+            results::limits(judged),
+            judged.rule.clone(),
+            judged.verdict.words().to_owned(),
+        ]);
+    }
+    table
 }
 
 pub(super) fn cautions(parts: &Parts) -> Vec<String> {

@@ -5,7 +5,15 @@ use zonda_model::Stamp;
 
 /// Five digits that count, with a true minus.
 pub(super) fn number(value: f64) -> String {
-    if value == 0.0 || !value.is_finite() {
+    digits(value, 5)
+}
+
+/// So many digits that count, with a true minus; fewer where the last ones are zeros.
+pub(super) fn digits(value: f64, count: u8) -> String {
+    if !value.is_finite() {
+        return "–".to_owned();
+    }
+    if value == 0.0 {
         return "0".to_owned();
     }
     let exponent = value.abs().log10().floor();
@@ -14,7 +22,7 @@ pub(super) fn number(value: f64) -> String {
         clippy::cast_sign_loss,
         reason = "0 to 9"
     )]
-    let decimals = (4.0 - exponent).clamp(0.0, 9.0) as usize;
+    let decimals = (f64::from(count) - 1.0 - exponent).clamp(0.0, 9.0) as usize;
     let text = format!("{value:.decimals$}");
     let text = if text.contains('.') {
         text.trim_end_matches('0').trim_end_matches('.')
@@ -42,6 +50,19 @@ pub(super) fn time(utc: Stamp) -> String {
     )
 }
 
+/// `2026-11-25 02:10:00`, where the heading says that it is UTC.
+pub(super) fn bare_time(utc: Stamp) -> String {
+    time(utc).trim_end_matches(" UTC").to_owned()
+}
+
+/// As RFC 3339 has it.
+pub(super) fn rfc3339(utc: Stamp) -> String {
+    Timestamp::from_microsecond(utc.micros()).map_or_else(
+        |_| utc.to_string(),
+        |at| at.strftime("%Y-%m-%dT%H:%M:%SZ").to_string(),
+    )
+}
+
 /// ISO 8601's basic format.
 pub(super) fn compact(utc: Stamp) -> String {
     Timestamp::from_microsecond(utc.micros()).map_or_else(
@@ -50,9 +71,9 @@ pub(super) fn compact(utc: Stamp) -> String {
     )
 }
 
-/// A time in RFC 3339 as [`time`] writes it; what is none stays as it is.
-pub(super) fn read_time(text: &str) -> String {
-    stamp(text).map_or_else(|| text.to_owned(), time)
+/// A time in RFC 3339 as [`bare_time`] writes it; what is none stays as it is.
+pub(super) fn bare_read_time(text: &str) -> String {
+    stamp(text).map_or_else(|| text.to_owned(), bare_time)
 }
 
 /// A time in RFC 3339.
@@ -109,8 +130,8 @@ mod tests {
             ("12 h 5 min".to_owned(), "0.2 s".to_owned())
         );
         assert_eq!(
-            read_time("2026-11-25T02:10:00.000000Z"),
-            "2026-11-25 02:10:00 UTC"
+            bare_read_time("2026-11-25T02:10:00.000000Z"),
+            "2026-11-25 02:10:00"
         );
     }
 }

@@ -13,10 +13,10 @@ pub struct Dot {
     pub value: Option<f64>,
 }
 
-const WIDTH: f64 = 960.0;
-const MARGIN: f64 = 90.0;
+const WIDTH: f64 = 720.0;
+const MARGIN: f64 = 70.0;
 /// The most room for the places themselves.
-const ROOM: (f64, f64) = (WIDTH - 2.0 * MARGIN, 360.0);
+const ROOM: (f64, f64) = (WIDTH - 2.0 * MARGIN, 300.0);
 
 /// The places to scale. Numbers carry `decimals`; from the lowest (light) to the highest (dark).
 pub fn map(title: &str, unit: &str, dots: &[Dot], decimals: usize) -> String {
@@ -127,9 +127,9 @@ mod tests {
         let svg = map("zone 1", "°C", &dots, 1);
         assert!(svg.contains(">190.0</text>") && svg.contains(">none</text>"));
         assert!(
-            svg.contains("cx=\"90.0\"")
-                && svg.contains("cx=\"480.0\"")
-                && svg.contains("cx=\"870.0\"")
+            svg.contains("cx=\"70.0\"")
+                && svg.contains("cx=\"360.0\"")
+                && svg.contains("cx=\"650.0\"")
         );
         assert!(
             svg.contains("hsl(215 45% 36%)"),

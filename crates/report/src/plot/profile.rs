@@ -2,8 +2,8 @@
 
 use super::paper::{Axis, Paper};
 
-const SIZE: (f64, f64) = (960.0, 330.0);
-const LEFT: f64 = 70.0;
+const SIZE: (f64, f64) = (720.0, 260.0);
+const LEFT: f64 = 56.0;
 const RIGHT: f64 = 20.0;
 const TOP: f64 = 40.0;
 const BOTTOM: f64 = 50.0;

@@ -12,7 +12,7 @@ use zonda_assess::Watch;
 use zonda_config::Paper;
 use zonda_model::Stamp;
 use zonda_report::document::Document;
-use zonda_report::{RunFacts, Wanted, html, report};
+use zonda_report::{RunFacts, Typesetter, Wanted, html, report};
 use zonda_store::Readable;
 
 use crate::command::check;
@@ -20,23 +20,25 @@ use crate::exit::Exit;
 use crate::host::Signals;
 use crate::whole_file::WholeFile;
 
-/// Write the test report on a run: one HTML file that needs nothing else and prints on A4 or US Letter.
+/// Write the test report on a run: a PDF, or one HTML file that needs nothing else; A4 or US Letter.
 ///
-/// In it: what was tested and a verdict for each criterion that was asked, cautions, the set-up drawn to scale, instruments with
-/// certificates and loop checks, results with their uncertainties and budgets, courses, gaps, flags, corrections and events in full,
-/// the sources of the formulae, and what ISO/IEC 17025 asks of a report, with what you must fill in left open. Laboratory, address,
-/// logo and texts come from `[report]` in the configuration that the run was recorded under; --config takes them from a file, so that
-/// a report can be put right afterwards. For a PDF, print it from any browser. Reads the record itself: a daemon may be recording
-/// into it or not.
+/// In it: what was tested and a verdict for each criterion that was asked, cautions, results with their uncertainties, the set-up
+/// drawn to scale, instruments with certificates and loop checks, what was recorded, gaps, flags, corrections and notes, the sources
+/// of the formulae, what ISO/IEC 17025 asks of a report, with what you must fill in left open; and in appendices what the results rest
+/// on, budgets, each channel over time and every gap, flagged stretch and event in full. Laboratory, address, logo and texts come from
+/// `[report]` in the configuration that the run was recorded under; --config takes them from a file, so that a report can be put right
+/// afterwards. The PDF is tagged for screen readers and set by `zonda-typeset`, a program of its own. Reads the record itself: a daemon
+/// may be recording into it or not.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:\n  \
-    zonda report last-night -o last-night.html\n  \
-    zonda report last-night --config oven.toml --paper letter -o last-night.html\n  \
+    zonda report last-night -o last-night.pdf\n  \
+    zonda report last-night -o last-night.html                (any browser shows and prints it)\n  \
+    zonda report last-night --config oven.toml --paper letter -o last-night.pdf\n  \
     zonda report last-night --json | jq .blocks               (the document, for a renderer of your own)")]
 pub(crate) struct Report {
     /// The run's name.
     run: String,
-    /// The file to write; it must not exist. Standard output without it.
+    /// The file to write; it must not exist. Its ending says what: .pdf or .html. Standard output without it, as HTML.
     #[arg(long, short)]
     output: Option<PathBuf>,
     /// Write over a file that exists.
@@ -45,7 +47,7 @@ pub(crate) struct Report {
     /// The paper, whatever the configuration says.
     #[arg(long, value_enum)]
     paper: Option<On>,
-    /// The document as JSON, in place of HTML.
+    /// The document as JSON, whatever the file's ending.
     #[arg(long)]
     json: bool,
     /// Directory of the record.
@@ -62,6 +64,13 @@ enum On {
     A4,
     /// 8.5 in by 11 in.
     Letter,
+}
+
+/// As what the report is wanted.
+enum Form {
+    Json,
+    Html,
+    Pdf(Typesetter),
 }
 
 impl Report {
@@ -87,27 +96,47 @@ impl Report {
             }
             None => self.data.clone(),
         };
+        // What is not there is said before the work, not after it.
+        let form = self.form()?;
         let out = self.output.as_deref();
         let out = out
             .map(|path| WholeFile::create(path, self.force))
             .transpose()?;
         let record = Readable::open(&data).await?;
         let document = self.document(&record, wanted).await?;
-        let text = if self.json {
-            serde_json::to_string_pretty(&document)?
-        } else {
-            html(&document)
+        let bytes = match form {
+            Form::Json => serde_json::to_vec_pretty(&document)?,
+            Form::Html => html(&document).into_bytes(),
+            Form::Pdf(typesetter) => typesetter.set(&document).await?,
         };
         if let Some(mut file) = out {
-            file.write_all(text.as_bytes())
+            file.write_all(&bytes)
                 .context("the report cannot be written")?;
             file.finish()?;
-        } else if let Err(error) = std::io::stdout().write_all(text.as_bytes())
+        } else if let Err(error) = std::io::stdout().write_all(&bytes)
             && error.kind() != std::io::ErrorKind::BrokenPipe
         {
             return Err(error.into());
         }
         Ok(Exit::Done)
+    }
+
+    fn form(&self) -> anyhow::Result<Form> {
+        if self.json {
+            return Ok(Form::Json);
+        }
+        let Some(path) = &self.output else {
+            return Ok(Form::Html);
+        };
+        let ending = path.extension().and_then(|ending| ending.to_str());
+        match ending.map(str::to_ascii_lowercase).as_deref() {
+            Some("pdf") => Ok(Form::Pdf(Typesetter::find()?)),
+            Some("html" | "htm") => Ok(Form::Html),
+            _ => anyhow::bail!(
+                "{}: a report is a .pdf or an .html file; end the name with one of them",
+                path.display()
+            ),
+        }
     }
 
     /// Worked out with a bar where somebody looks on, until it is there or called off.

@@ -2,7 +2,7 @@
 
 use zonda_assess::{Outcome, Point};
 
-use crate::document::Block;
+use crate::document::{Block, Figure};
 use crate::plot::{Dot, map, profile};
 
 pub(super) fn blocks(outcome: &Outcome) -> Vec<Block> {
@@ -49,8 +49,15 @@ fn drawn(title: &str, unit: &str, points: &[Point], axes: (usize, usize)) -> Opt
         .all(|(index, one)| !dots[..index].iter().any(|two| near(one, two)));
     let is_there = dots.iter().any(|dot| dot.value.is_some());
     (is_clear && is_there).then(|| {
-        let caption = "Mean of each place, by number and by shade.".to_owned();
-        Block::Figure(map(title, unit, &dots, 2), caption)
+        let told = dots.iter().map(|dot| match dot.value {
+            Some(value) => format!("{} {value:.2} {unit}", dot.name),
+            None => format!("{} none", dot.name),
+        });
+        Block::Figure(Figure {
+            svg: map(title, unit, &dots, 2),
+            caption: format!("{title}: the mean at each place, by number and by shade."),
+            alt: format!("Map of {title}: {}.", told.collect::<Vec<_>>().join(", ")),
+        })
     })
 }
 
@@ -75,8 +82,16 @@ fn profiles(name: &str, unit: &str, points: &[Point]) -> Vec<Block> {
     drawn
         .map(|(number, line)| {
             let title = format!("{name}: profile along line {number}");
-            let caption = "Mean of each point against its distance from the wall.".to_owned();
-            Block::Figure(profile(&title, unit, &line), caption)
+            let told = line.iter().map(|(insertion, mean, point)| {
+                format!("point {point} at {insertion:.0} mm {mean:.2} {unit}")
+            });
+            Block::Figure(Figure {
+                alt: format!("Plot of {title}: {}.", told.collect::<Vec<_>>().join(", ")),
+                caption: format!(
+                    "{title}: the mean at each point against its distance from the wall."
+                ),
+                svg: profile(&title, unit, &line),
+            })
         })
         .collect()
 }
