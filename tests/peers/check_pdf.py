@@ -110,12 +110,13 @@ def golden(path, folder, is_new):
         known = sorted(folder.glob("page-*.png"))
         assert [page.name for page in shown] == [page.name for page in known], "other pages"
         for page in shown:
-            # Rasterisers differ at the edges of letters: a blur takes that away, and a moved line stays.
-            two = [Image.open(where).convert("L").filter(ImageFilter.GaussianBlur(1.5)) for where in (page, folder / page.name)]
+            # Versions of the rasteriser differ at the edges of letters: a blur takes that away. A frame that is dashed
+            # instead of drawn through makes 0.14 % of a page different.
+            two = [Image.open(where).convert("L").filter(ImageFilter.GaussianBlur(1)) for where in (page, folder / page.name)]
             assert two[0].size == two[1].size, (page.name, two[0].size, two[1].size)
             off = ImageChops.difference(*two).histogram()
-            share = sum(off[40:]) / sum(off)
-            assert share < 0.002, f"{page.name}: {share:.2%} of it looks different"
+            share = sum(off[60:]) / sum(off)
+            assert share < 0.0008, f"{page.name}: {share:.2%} of it looks different"
             print(f"{page.name}: {share:.3%} looks different")
 
 

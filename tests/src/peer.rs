@@ -43,8 +43,17 @@ pub fn faketime() -> Option<PathBuf> {
 
 /// True where a program is installed that says its version.
 pub fn has(program: &str) -> bool {
-    let output = Command::new(program).arg("--version").output();
-    output.is_ok_and(|output| output.status.success())
+    let says = |version: &str| {
+        let output = Command::new(program).arg(version).output();
+        output.is_ok_and(|output| output.status.success())
+    };
+    says("--version") || says("-v")
+}
+
+/// True where the program under test finds its typesetter beside it.
+pub fn has_typesetter() -> bool {
+    let binary = std::env::var_os("ZONDA_BINARY").map(PathBuf::from);
+    binary.is_some_and(|binary| binary.with_file_name("zonda-typeset").is_file())
 }
 
 /// A program in `peers/`.

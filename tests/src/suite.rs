@@ -22,6 +22,8 @@ pub enum Need {
     Root,
     /// Node and Chromium, to look at the page as people do.
     Browser,
+    /// The typesetter beside the program, and Debian's package poppler-utils to read what it sets.
+    Paper,
     /// A library that shows a program another clock (Debian's package `faketime`).
     Faketime,
 }
@@ -42,6 +44,10 @@ impl Need {
             Self::Browser => (
                 peer::has("node") && peer::has("chromium"),
                 "needs Node 20 or newer and Debian's package chromium",
+            ),
+            Self::Paper => (
+                peer::has_typesetter() && peer::has("pdftotext"),
+                "needs `zonda-typeset` beside the program (`cargo xtask test` builds it) and Debian's package poppler-utils",
             ),
             Self::Faketime => (
                 peer::faketime().is_some(),

@@ -1,5 +1,5 @@
 //! What a laboratory hands over of a run: the workbook, read by `openpyxl` and compared cell by cell with
-//! the record; the report, read by the HTML standard's own parser; and what is refused.
+//! the record; and what is refused.
 
 use std::ffi::OsStr;
 use std::path::Path;
@@ -16,7 +16,7 @@ const HOUR_US: i64 = 3_600_000_000;
 
 pub(crate) fn tests() -> Vec<Trial> {
     vec![test(
-        "handover::a_run_leaves_as_a_workbook_and_a_report",
+        "handover::a_run_leaves_as_a_workbook",
         &[Need::Peers],
         handed_over,
     )]
@@ -67,13 +67,6 @@ fn handed_over(bench: &Bench) -> Result<()> {
     )?;
     println!("handover: openpyxl compared {}", compared.trim());
 
-    let page = bench.path("hour.html");
-    let report = ["report", "hour", "--data"];
-    let into_page = ["-o".as_ref(), page.as_os_str()];
-    well(&zonda(&report, &data, &into_page)?)?;
-    let read = peer::run("check_html.py", &[page.as_os_str()])?;
-    println!("handover: html5lib read {}", read.trim());
-
     refused(bench, &data, &book)
 }
 
@@ -101,12 +94,6 @@ fn refused(bench: &Bench, data: &Path, book: &Path) -> Result<()> {
     )?;
     let unknown = ["export", "--run", "hour", "--channels", "nowhere", "--data"];
     says(&zonda(&unknown, data, &into)?, "no channel `nowhere`")?;
-    let nowhere = bench.path("no-such-folder/hour.html");
-    let into_nowhere = ["-o".as_ref(), nowhere.as_os_str()];
-    says(
-        &zonda(&["report", "hour", "--data"], data, &into_nowhere)?,
-        "cannot write",
-    )?;
     ensure!(!other.exists(), "something was left behind");
     Ok(())
 }

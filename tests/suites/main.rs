@@ -22,6 +22,7 @@ mod peers;
 mod power;
 mod pymodbus;
 mod refusals;
+mod report;
 mod rig;
 mod runs;
 mod seal;
@@ -59,6 +60,7 @@ fn main() -> ExitCode {
         assess::tests(),
         clock::tests(),
         refusals::tests(),
+        report::tests(),
         examples::tests(),
         uncertainty::tests(),
         desk::tests(),

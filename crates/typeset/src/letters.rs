@@ -1,6 +1,7 @@
 //! Letters that no font here can show. They are named instead, so that nothing vanishes from a report.
 
 use std::collections::HashSet;
+use std::fmt::Write as _;
 
 use serde_json::Value;
 use typst::text::FontInfo;
@@ -11,7 +12,7 @@ use typst_kit::fonts::{FontStore, embedded, system};
 pub(crate) fn fonts_for(document: &Value) -> (FontStore, Missing) {
     let mut wanted = HashSet::new();
     visit(document, &mut |text| {
-        wanted.extend(text.chars().filter(|letter| is_shown(*letter)))
+        wanted.extend(text.chars().filter(|letter| is_shown(*letter)));
     });
     let mut fonts = FontStore::new();
     let (own, infos): (Vec<_>, Vec<_>) = embedded()
@@ -48,7 +49,8 @@ impl Missing {
             let mut out = String::with_capacity(text.len());
             for letter in text.chars() {
                 if self.0.contains(&letter) {
-                    out.push_str(&format!("[U+{:04X}]", u32::from(letter)));
+                    // Writing into a string cannot fail.
+                    let _ = write!(out, "[U+{:04X}]", u32::from(letter));
                 } else if !is_barred(letter) {
                     out.push(letter);
                 }
@@ -88,7 +90,7 @@ fn change(value: &mut Value, to: &impl Fn(&str) -> String) {
         Value::String(text)
             if text.contains(|letter: char| !letter.is_ascii() || letter.is_ascii_control()) =>
         {
-            *text = to(text)
+            *text = to(text);
         }
         Value::Array(items) => items.iter_mut().for_each(|item| change(item, to)),
         Value::Object(items) => items.values_mut().for_each(|item| change(item, to)),

@@ -1,0 +1,209 @@
+//! The test report on a night, as it is handed over: as PDF, whose tags and words are read by `pikepdf` and `pdftotext` and whose
+//! pages are compared with pictures; as HTML, read by the HTML standard's own parser and shown in Chromium; and what is refused.
+
+use std::ffi::OsStr;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+use anyhow::{Result, ensure};
+use libtest_mimic::Trial;
+use zonda_tests::bench::Bench;
+use zonda_tests::suite::{Need, test};
+use zonda_tests::{daemon, peer};
+
+const LOGO: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 20"><rect width="60" height="20" fill="none" stroke="#000"/><path d="M5 15 L25 5 L45 15"/></svg>"##;
+
+/// What the laboratory says of itself, in words that are as bad as words get.
+const LABORATORY: &str = r#"
+[report]
+laboratory = "Hall 3 <test> bench תנור 🔥"
+address = "Works road 1"
+customer = "paint shop & Söhne, building 7"
+logo = "logo.svg"
+paper = "Letter"
+remarks = "The results relate to the oven as found."
+"#;
+
+pub(crate) fn tests() -> Vec<Trial> {
+    vec![
+        test(
+            "report::a_night_is_handed_over_as_pdf_and_as_html",
+            &[Need::Peers, Need::Paper],
+            handed_over,
+        ),
+        test(
+            "report::pages_look_as_they_were_reviewed",
+            &[Need::Peers, Need::Paper],
+            looks,
+        ),
+    ]
+}
+
+fn handed_over(bench: &Bench) -> Result<()> {
+    let data = bench.data();
+    let demo = ["demo", "--for", "1s", "--listen", "127.0.0.1:0", "--data"];
+    well(&zonda(&demo, &[data.as_os_str()])?)?;
+    let night = ["report", "last-night", "--data"];
+
+    // One document, as both the typesetter and the browser get it.
+    let document = bench.path("night.json");
+    let json = zonda(&night, &[data.as_os_str(), "--json".as_ref()])?;
+    well(&json)?;
+    std::fs::write(&document, json.stdout)?;
+    let pdf = bench.path("night.pdf");
+    let mut set = Command::new(typesetter());
+    well(
+        &set.args([document.as_os_str(), "-o".as_ref(), pdf.as_os_str()])
+            .output()?,
+    )?;
+    let read = peer::run("check_pdf.py", &[pdf.as_os_str(), document.as_os_str()])?;
+    println!("report: pikepdf and pdftotext read {}", read.trim());
+
+    let page = bench.path("night.html");
+    well(&zonda(
+        &night,
+        &[data.as_os_str(), "-o".as_ref(), page.as_os_str()],
+    )?)?;
+    let read = peer::run("check_html.py", &[page.as_os_str()])?;
+    println!("report: html5lib read {}", read.trim());
+    shown(bench, &page)?;
+
+    by_hand(bench, &data)
+}
+
+/// Chromium prints the file, and what it prints has each section.
+fn shown(bench: &Bench, page: &Path) -> Result<()> {
+    if !peer::has("chromium") {
+        println!("report: chromium is missing; nobody looked at the HTML");
+        return Ok(());
+    }
+    let printed = bench.path("printed.pdf");
+    let into = format!("--print-to-pdf={}", printed.display());
+    let output = Command::new("chromium")
+        .args(["--headless", "--no-sandbox", "--disable-gpu", &into])
+        .arg(page)
+        .output()?;
+    well(&output)?;
+    let text = Command::new("pdftotext").arg(&printed).arg("-").output()?;
+    let text = String::from_utf8(text.stdout)?;
+    for wanted in [
+        "What came of it",
+        "Appendix B. Uncertainty budgets",
+        "SIMULATED",
+        "End of the report",
+    ] {
+        ensure!(text.contains(wanted), "Chromium does not show `{wanted}`");
+    }
+    Ok(())
+}
+
+/// By one command, with what a laboratory says of itself; and what cannot be done.
+fn by_hand(bench: &Bench, data: &Path) -> Result<()> {
+    let config = bench.path("lab.toml");
+    let oven = std::fs::read_to_string(data.join("oven.toml"))?;
+    std::fs::write(bench.path("logo.svg"), LOGO)?;
+    std::fs::write(&config, format!("{oven}\n{LABORATORY}"))?;
+    let pdf = bench.path("lab.pdf");
+    let report = ["report", "last-night", "--config"];
+    let into_pdf = [config.as_os_str(), "-o".as_ref(), pdf.as_os_str()];
+    well(&zonda(&report, &into_pdf)?)?;
+    let text = Command::new("pdftotext").arg(&pdf).arg("-").output()?;
+    let text = String::from_utf8(text.stdout)?;
+    for wanted in [
+        "Hall 3 <test> bench",
+        "תנור",
+        "paint shop & Söhne, building 7",
+        "The results relate to the oven as found.",
+    ] {
+        ensure!(text.contains(wanted), "`{wanted}` is not in the PDF");
+    }
+    ensure!(
+        text.contains('🔥') || text.contains("[U+1F525]"),
+        "a letter vanished"
+    );
+    let about = Command::new("pdfinfo").arg(&pdf).output()?;
+    let about = String::from_utf8(about.stdout)?;
+    ensure!(
+        about.contains("612 x 792 pts (letter)"),
+        "not on US Letter: {about}"
+    );
+
+    // It exists; then nothing about it changes.
+    let before = std::fs::read(&pdf)?;
+    says(&zonda(&report, &into_pdf)?, "exists")?;
+    ensure!(std::fs::read(&pdf)? == before, "it was written over");
+    let refuse = |file: &str, words: &str| -> Result<()> {
+        let target = bench.path(file);
+        let into = [data.as_os_str(), "-o".as_ref(), target.as_os_str()];
+        says(&zonda(&["report", "last-night", "--data"], &into)?, words)?;
+        ensure!(!target.exists(), "something was left behind");
+        Ok(())
+    };
+    refuse("no-such-folder/night.pdf", "cannot write")?;
+    refuse("night.docx", "a .pdf or an .html file")?;
+
+    let target = bench.path("other.pdf");
+    let mut without = Command::new(daemon::binary());
+    let without = without.args(["report", "last-night", "--data"]).args([
+        data.as_os_str(),
+        "-o".as_ref(),
+        target.as_os_str(),
+    ]);
+    says(
+        &without
+            .env("ZONDA_TYPESETTER", bench.path("gone"))
+            .output()?,
+        "there is no such file",
+    )?;
+    // Any other program is none: what it says and how it ended is told, and nothing is left behind.
+    says(
+        &without.env("ZONDA_TYPESETTER", "/bin/false").output()?,
+        "the typesetter gave up",
+    )?;
+    ensure!(!target.exists(), "something was left behind");
+    Ok(())
+}
+
+/// A document with every kind of block, against pictures of its pages.
+fn looks(bench: &Bench) -> Result<()> {
+    let golden = Path::new(env!("CARGO_MANIFEST_DIR")).join("peers/report");
+    let pdf = bench.path("sample.pdf");
+    let mut set = Command::new(typesetter());
+    let set = set.arg(golden.join("sample.json")).arg("-o").arg(&pdf);
+    let output = set.stdin(Stdio::null()).output()?;
+    well(&output)?;
+    ensure!(
+        output.stderr.is_empty(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    let compared = peer::run(
+        "check_pdf.py",
+        &["--golden".as_ref(), pdf.as_os_str(), golden.as_os_str()],
+    )?;
+    println!("report: {}", compared.trim().replace('\n', "; "));
+    Ok(())
+}
+
+fn typesetter() -> PathBuf {
+    daemon::binary().with_file_name("zonda-typeset")
+}
+
+fn zonda(first: &[&str], last: &[&OsStr]) -> Result<Output> {
+    let mut arguments: Vec<_> = first.iter().map(OsStr::new).collect();
+    arguments.extend(last);
+    daemon::run(&arguments)
+}
+
+fn well(output: &Output) -> Result<()> {
+    let said = String::from_utf8_lossy(&output.stderr);
+    ensure!(output.status.success(), "{said}");
+    Ok(())
+}
+
+fn says(output: &Output, words: &str) -> Result<()> {
+    let said = String::from_utf8_lossy(&output.stderr);
+    ensure!(!output.status.success(), "it was done");
+    ensure!(said.contains(words), "`{words}` is not in: {said}");
+    Ok(())
+}
