@@ -189,6 +189,21 @@ fn flows(bench: &Bench, now: &Value) -> Result<()> {
     );
     let flow = figure("volume flow")?;
     let (found, expanded) = (value(flow, "value")?, value(flow, "expanded")?);
+    let drift = value(figure("drift over the traverse")?, "value")?;
+    ensure!(
+        (drift - GROWTH).abs() < 0.01,
+        "a drift of {drift}, not {GROWTH}"
+    );
+    let rows = flow["budget"]["rows"].as_array().context("a budget")?;
+    let row = rows
+        .iter()
+        .find(|row| row["what"] == "drift over the traverse");
+    let by_drift = value(row.with_context(|| format!("{rows:#?}"))?, "contribution")?;
+    let half_width = found * drift / 2.0;
+    ensure!(
+        (by_drift.abs() - half_width / 3f64.sqrt()).abs() < 1e-9 * found,
+        "{by_drift} m³/s by a drift of {drift}"
+    );
     let truth = MEAN * std::f64::consts::PI * 0.25 * 0.25 / 4.0;
     ensure!(
         (found - truth).abs() < expanded,

@@ -372,9 +372,19 @@ pub fn exhaust_heat(
     Ok(draft.finish()?)
 }
 
+/// What the points of a traverse do not say of the flow, relative to it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Beyond {
+    /// Standard uncertainty of taking points for the whole area ([`Traverse::power_law_error`]).
+    pub integration: f64,
+    /// By what share the flow changed while one probe went from point to point, by its first point; `None` where all points were
+    /// read at once.
+    pub drift: Option<f64>,
+}
+
 /// The flow through a duct from one flow a point (each as if the whole area had that point's velocity and air), Σ w_i·x_i,
-/// with the relative standard uncertainty of taking points for the whole area
-/// ([`Traverse::power_law_error`]).
+/// with what the points do not say. A flow that changed by d while the probe went round was read anywhere from d/2 below to d/2 above
+/// what it was half-way: a rectangular distribution of half-width |d|/2 (JCGM 100:2008, 4.3.7).
 ///
 /// A probe that is moved from point to point brings the same certificate to each: its points share that error, and
 /// only their scatter shrinks with their number.
@@ -385,7 +395,7 @@ pub fn through_points(
     what: &str,
     traverse: &Traverse,
     flows: &[Budget],
-    integration_rel: f64,
+    beyond: Beyond,
 ) -> Result<Budget, LawError> {
     let points = traverse.points();
     if points.len() != flows.len() {
@@ -400,13 +410,20 @@ pub fn through_points(
     let integration = Influence::new(
         Origin::new(what, "points for the whole area"),
         Unit::One,
-        Spread::normal(integration_rel)?,
+        Spread::normal(beyond.integration)?,
     );
-    let draft = Budget::draft(what, mean.value(), mean.unit());
-    Ok(draft
+    let mut draft = Budget::draft(what, mean.value(), mean.unit())
         .through(&mean, 1.0)
-        .row(integration, mean.value())
-        .finish()?)
+        .row(integration, mean.value());
+    if let Some(change) = beyond.drift {
+        let changing = Influence::new(
+            Origin::new(what, "drift over the traverse"),
+            Unit::One,
+            Spread::rectangular(change.abs() / 2.0)?,
+        );
+        draft = draft.row(changing, mean.value());
+    }
+    Ok(draft.finish()?)
 }
 
 /// The value, where the unit is the quantity's SI one.

@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use support::{celsius, moist, pascal};
 use zonda_air::duct::{Grid, Rule, Shape, Traverse};
 use zonda_air::exhaust::ExhaustHeat;
-use zonda_air::known::{area, exhaust_heat, humidity_ratio, through_points};
+use zonda_air::known::{Beyond, area, exhaust_heat, humidity_ratio, through_points};
 use zonda_air::{
     Air, Basis, Humidity, KnownAir, KnownVelocity, LawError, Length, MassFlow, Reference, Velocity,
 };
@@ -344,7 +344,11 @@ fn a_moved_probe_keeps_its_calibrations_error() {
                     .unwrap()
             })
             .collect();
-        through_points("mass flow", &traverse, &flows, 0.01).unwrap()
+        let beyond = Beyond {
+            integration: 0.01,
+            drift: None,
+        };
+        through_points("mass flow", &traverse, &flows, beyond).unwrap()
     };
     let moved = flow_with(&|_| "probe".to_owned());
     let many = flow_with(&|point| format!("probe {point}"));

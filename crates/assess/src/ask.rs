@@ -151,6 +151,9 @@ pub struct MovedProbe {
     pub channel: String,
     /// Of each point, by number, when it was read there.
     pub visits: Vec<PointVisit>,
+    /// When it was read at the first point again, after all others: how far the flow drifted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub again: Option<PointVisit>,
 }
 
 /// When a probe was read at a point.

@@ -3,7 +3,7 @@
 use std::ops::ControlFlow;
 
 use zonda_air::duct::Traverse;
-use zonda_air::known::{KnownAir, KnownVelocity, area};
+use zonda_air::known::{Beyond, KnownAir, KnownVelocity, area};
 use zonda_air::written::StatedHumidity;
 use zonda_air::{Basis, Pressure, Temperature};
 use zonda_config::{LayoutForm, LayoutPlan};
@@ -47,6 +47,8 @@ pub(crate) struct Plan<'s> {
     pub(crate) basis: Option<Basis>,
     /// When each point was read by a probe that was moved; `None` where each has a channel of its own.
     visits: Option<Vec<Stretch>>,
+    /// When the first of them was read again, after all others.
+    again: Option<Stretch>,
 }
 
 /// What an ask says of the air.
@@ -67,6 +69,8 @@ pub(crate) struct Duct<'s> {
     /// With their budgets, in the order of the feeds.
     pub(crate) means: Vec<Budget>,
     pub(crate) area: Budget,
+    /// By what share the flow changed while the probe was moved, by its first point.
+    pub(crate) drift: Option<f64>,
     pub(crate) warnings: Vec<String>,
     pub(crate) series: Vec<Series>,
 }
@@ -88,6 +92,8 @@ impl<'s> Plan<'s> {
             }
             None => (kinds::feeds_at(scene, layout, Quantity::Velocity)?, None),
         };
+        let again = ask.moved.and_then(|moved| moved.again.as_ref());
+        let again = again.map(|visit| scene.part(visit.from, visit.to));
         let basis = one_basis(scene, &feeds)?;
         let mut plan = Self {
             layout,
@@ -99,6 +105,7 @@ impl<'s> Plan<'s> {
             inlet: None,
             basis,
             visits,
+            again: again.transpose()?,
         };
         plan.pressure = plan.term(scene, ask.pressure, "pressure", Quantity::Pressure)?;
         plan.inlet = plan.term(scene, ask.inlet, "inlet", Quantity::Temperature)?;
@@ -206,6 +213,16 @@ impl<'s> Plan<'s> {
                 lacking.join("; ")
             )));
         }
+        let mut read_again = None;
+        let drift = match (self.again, moved.first(), means.first()) {
+            (Some(again), Some(feed), Some(first)) => {
+                let (again, counted) = at_visit(scene, feed, again).await?;
+                let again = again.map_err(|why| AssessError::Refused(named(feed, &why)))?;
+                read_again = Some((feed.clone(), counted));
+                Some(again.value() / first.value() - 1.0).filter(|drift| drift.is_finite())
+            }
+            _ => None,
+        };
         let area = self.area()?;
         let from = scene.time(scene.stretch.from());
         let series = courses.iter().zip(still).map(|(course, feed)| {
@@ -215,11 +232,16 @@ impl<'s> Plan<'s> {
         let series = series.collect();
         all.splice(0..0, moved.iter().cloned());
         counted.splice(0..0, at_visits);
+        if let Some((feed, at_end)) = read_again {
+            all.push(feed);
+            counted.push(at_end);
+        }
         Ok(Duct {
             series,
             warnings: self.cautions(),
             means,
             area,
+            drift,
             counted,
             plan: Self { feeds: all, ..self },
         })
@@ -360,9 +382,12 @@ impl Duct<'_> {
         &self.means[..self.plan.traverse.points().len()]
     }
 
-    /// Relative standard uncertainty of taking the points for the whole area in a settled turbulent flow.
-    pub(crate) fn integration(&self) -> f64 {
-        self.plan.traverse.power_law_error(POWER_LAW).abs()
+    /// What the points do not say of a settled turbulent flow.
+    pub(crate) fn beyond(&self) -> Beyond {
+        Beyond {
+            integration: self.plan.traverse.power_law_error(POWER_LAW).abs(),
+            drift: self.drift,
+        }
     }
 
     fn value(&self, term: &Term, what: &str, unit: Unit) -> Result<Budget, AssessError> {

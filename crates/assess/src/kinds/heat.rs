@@ -53,7 +53,7 @@ pub(crate) async fn evaluate(
         masses.push(dry);
     }
     let through = |what: &str, flows: &[Budget]| {
-        let all = through_points(what, duct.plan.traverse, flows, duct.integration());
+        let all = through_points(what, duct.plan.traverse, flows, duct.beyond());
         all.map_err(|why| refused(&why))
     };
     let heat = through("exhaust heat", &heats)?;

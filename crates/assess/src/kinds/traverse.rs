@@ -1,7 +1,6 @@
 //! `traverse`: what flows through a duct, by the points of a layout that all read at once, or that one
 //! probe was moved to.
 
-use zonda_air::duct::Criterion;
 use zonda_air::duct::acceptance::{self, Observations};
 use zonda_air::known::through_points;
 use zonda_air::{Basis, Reference, Velocity};
@@ -41,6 +40,15 @@ pub(crate) async fn evaluate(
         ..Parts::default()
     };
     velocities(&duct, &mut parts)?;
+    if let Some(drift) = duct.drift {
+        parts.results.push(Figure::bare(
+            "drift over the traverse",
+            Some(drift),
+            Unit::One,
+            Unit::One,
+            "by what share the first point's velocity had changed when the probe was back there, after all others; the flows' uncertainties have it",
+        ));
+    }
     let airs = duct.airs(humidity)?;
     let flows = Flows::of(&duct, &airs, reference)?;
     for (name, basis, budget, definition) in &flows.all {
@@ -127,7 +135,7 @@ impl Flows {
     ) -> Result<Self, AssessError> {
         let refused = |why: &dyn std::fmt::Display| AssessError::Refused(why.to_string());
         let through = |what: &str, flows: Vec<Budget>| {
-            let all = through_points(what, duct.plan.traverse, &flows, duct.integration());
+            let all = through_points(what, duct.plan.traverse, &flows, duct.beyond());
             all.map_err(|why| refused(&why))
         };
         let mut all: Vec<Flow> = Vec::new();
@@ -205,17 +213,21 @@ fn findings(duct: &Duct<'_>) -> Vec<String> {
     let Ok(velocities) = velocities else {
         return Vec::new();
     };
+    let again = |drift: f64| {
+        let first = *velocities.first()?;
+        let again = Velocity::from_si(first.si() * (1.0 + drift), basis).ok()?;
+        Some((first, again))
+    };
     let observations = Observations {
         site: None,
         angles_deg: Vec::new(),
-        repeat: None,
+        repeat: duct.drift.and_then(again),
     };
     let found = acceptance::judge(duct.plan.traverse, &velocities, &observations);
-    let not_met = |criterion: Criterion, met: bool| !met && criterion != Criterion::Repeat;
     found
         .unwrap_or_default()
         .into_iter()
-        .filter(|finding| not_met(finding.criterion, finding.met))
+        .filter(|finding| !finding.met)
         .map(|finding| finding.to_string())
         .collect()
 }

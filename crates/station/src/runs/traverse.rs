@@ -400,22 +400,25 @@ impl Runs {
     /// What is asked of the run: the usual evaluation, told when the probe was where.
     async fn evaluation_of(&self, progress: &Progress) -> Result<Value, RunError> {
         let utc = self.true_utc().await?;
-        let visit = |(point, read): (&LaidPoint, &Option<PointRead>)| {
-            let read = read.as_ref()?;
-            Some(json!({
+        let visit = |point: &LaidPoint, read: &PointRead| {
+            json!({
                 "point": point.number,
                 "from": utc.of(read.from).to_string(),
                 "to": utc.of(read.to).to_string(),
-            }))
+            })
         };
-        let pairs = progress.laid.points.iter().zip(&progress.tour.points);
-        let visits: Vec<Value> = pairs.filter_map(visit).collect();
+        let points = &progress.laid.points;
+        let pairs = points.iter().zip(&progress.tour.points);
+        let visits = pairs.filter_map(|(point, read)| Some(visit(point, read.as_ref()?)));
+        let mut moved = Map::new();
+        moved.insert("channel".to_owned(), progress.laid.channel.clone().into());
+        moved.insert("visits".to_owned(), visits.collect());
+        if let (Some(point), Some(read)) = (points.first(), &progress.tour.again) {
+            moved.insert("again".to_owned(), visit(point, read));
+        }
         let mut asked = progress.laid.evaluation.clone();
         asked.insert("layout".to_owned(), progress.laid.layout.clone().into());
-        asked.insert(
-            "moved".to_owned(),
-            json!({ "channel": progress.laid.channel, "visits": visits }),
-        );
+        asked.insert("moved".to_owned(), moved.into());
         Ok(Value::Object(asked))
     }
 
