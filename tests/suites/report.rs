@@ -8,6 +8,7 @@ use std::process::{Command, Output, Stdio};
 use anyhow::{Context, Result, ensure};
 use libtest_mimic::Trial;
 use zonda_tests::bench::Bench;
+use zonda_tests::daemon::Station;
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
 use zonda_tests::{daemon, peer};
@@ -184,7 +185,35 @@ fn by_hand(bench: &Bench, data: &Path) -> Result<()> {
         "the typesetter gave up",
     )?;
     ensure!(!target.exists(), "something was left behind");
-    Ok(())
+    over_http(bench, &config)
+}
+
+/// The daemon gives the same for download, from its own process' child.
+fn over_http(bench: &Bench, config: &Path) -> Result<()> {
+    let station = Station::start(bench, config)?;
+    let runs = station.get_json("/api/v1/runs")?;
+    let runs = runs["runs"].as_array().context("no runs")?;
+    let short = runs.iter().find(|run| run["name"] == "short");
+    let id = short.context("the run is not listed")?["id"].clone();
+    let address = station.address();
+    let url = format!("http://{address}/api/v1/runs/{id}/report?as=pdf&paper=a4");
+    let mut answer = ureq::get(url).call()?;
+    let kind = answer.headers().get("content-type").cloned();
+    ensure!(
+        kind.is_some_and(|kind| kind == "application/pdf"),
+        "not a PDF"
+    );
+    let pdf = bench.path("served.pdf");
+    std::fs::write(&pdf, answer.body_mut().read_to_vec()?)?;
+    let about = Command::new("pdfinfo").arg(&pdf).output()?;
+    let about = String::from_utf8(about.stdout)?;
+    ensure!(
+        about.contains("(A4)") && about.contains("Tagged:          yes"),
+        "{about}"
+    );
+    let (status, _) = station.get(&format!("/api/v1/runs/{id}/report?as=docx"))?;
+    ensure!(status == 400, "another form was answered by {status}");
+    station.stop()
 }
 
 /// A document with every kind of block, against pictures of its pages.

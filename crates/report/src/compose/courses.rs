@@ -5,12 +5,12 @@ use zonda_assess::Outcome;
 use zonda_model::{Quantity, Stamp};
 use zonda_store::Bucket;
 
-use super::{Parts, words};
+use super::{Parts, setup, words};
 use crate::document::{Block, Figure, Table};
 use crate::plot::{Course, Mark};
 
 /// How high a plot across the page is drawn.
-const HEIGHT: f64 = 180.0;
+const HEIGHT: f64 = 160.0;
 /// Points of each line where the channels of a quantity are drawn together.
 const TOGETHER: usize = 240;
 
@@ -29,8 +29,8 @@ pub(super) fn section(parts: &Parts) -> Vec<Block> {
     // Of these there are many, and alike; pressures and currents have nothing in common but the unit.
     for quantity in [Quantity::Temperature, Quantity::Velocity] {
         blocks.extend(together(parts, quantity));
-        blocks.extend(spread(parts, quantity));
     }
+    blocks.extend(spreads(parts));
     blocks
 }
 
@@ -246,11 +246,40 @@ fn middle(parts: &Parts, index: usize) -> Stamp {
         .of(Stamp::from_micros(grid.from.micros() + offset))
 }
 
-/// Highest less lowest mean of a quantity's channels, bucket by bucket.
-fn spread(parts: &Parts, quantity: Quantity) -> Option<Block> {
+/// How far apart the places of each layout were; without one, all channels of a quantity.
+fn spreads(parts: &Parts) -> Vec<Block> {
+    let quantities = [Quantity::Temperature, Quantity::Velocity];
+    let layouts = setup::layouts(parts);
+    if layouts.is_empty() {
+        let spreads = quantities.into_iter();
+        return spreads
+            .filter_map(|quantity| spread(parts, quantity, "all channels", |_| true))
+            .collect();
+    }
+    let mut blocks = Vec::new();
+    for layout in layouts {
+        let stands = |name: &str| {
+            let mut bound = layout.channels.iter().flatten();
+            bound.any(|own| own.as_str() == name)
+        };
+        let spreads = quantities.into_iter();
+        let place = format!("the places of {}", layout.name);
+        blocks.extend(spreads.filter_map(|quantity| spread(parts, quantity, &place, stands)));
+    }
+    blocks
+}
+
+/// Highest less lowest mean of these channels, bucket by bucket.
+fn spread(
+    parts: &Parts,
+    quantity: Quantity,
+    whose: &str,
+    is_own: impl Fn(&str) -> bool,
+) -> Option<Block> {
     let dossier = &parts.dossier;
     let rows = || dossier.run.channels.iter().zip(&dossier.history.channels);
-    let own: Vec<_> = rows().filter(|(row, _)| row.quantity == quantity).collect();
+    let own = rows().filter(|(row, _)| row.quantity == quantity && is_own(row.name.as_str()));
+    let own: Vec<_> = own.collect();
     let unit = own.first()?.0.unit;
     if own.len() < 2 {
         return None;
@@ -271,7 +300,7 @@ fn spread(parts: &Parts, quantity: Quantity) -> Option<Block> {
     let points: Vec<_> = (0..dossier.history.grid.count).map(at).collect();
     points.iter().flatten().next()?;
     let course = Course {
-        name: format!("spread of {} channels: {}", own.len(), quantity.word()),
+        name: format!("spread of {}: {whose}", quantity.word()),
         unit: difference(unit.symbol()),
         range: dossier.run.range,
         points,
@@ -281,8 +310,9 @@ fn spread(parts: &Parts, quantity: Quantity) -> Option<Block> {
         beside: Vec::new(),
     };
     let caption = format!(
-        "Spread over time: highest less lowest mean of all channels of {} in each bucket; a break is where one of them has no sample.",
-        quantity.word()
+        "Spread over time of {}: highest less lowest mean of {whose} in each bucket; a break is where one of its {} has no sample.",
+        quantity.word(),
+        words::counted(own.len(), "channel")
     );
     Some(Block::Figure(Figure {
         svg: course.svg(HEIGHT),

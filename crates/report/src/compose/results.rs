@@ -41,7 +41,7 @@ fn result(outcome: &Outcome) -> Vec<Block> {
         // The title page and every page say so.
         !said.contains("`simulated`")
     });
-    blocks.extend(said.cloned().map(Block::Caution));
+    blocks.extend(said.map(|said| Block::Caution(words::sentence(said))));
     if !outcome.verdicts.is_empty() {
         blocks.push(Block::Table(verdicts(outcome)));
     }

@@ -6,7 +6,8 @@ use zonda_draw::{DuctDrawing, Ruler};
 use super::Parts;
 use crate::document::{Block, Figure, Table};
 
-fn layouts(parts: &Parts) -> Vec<&LayoutPlan> {
+/// The layouts that the run or its results refer to.
+pub(super) fn layouts(parts: &Parts) -> Vec<&LayoutPlan> {
     let Some(config) = &parts.config else {
         return Vec::new();
     };

@@ -42,6 +42,10 @@ fn facts(parts: &Parts) -> Vec<(String, Said)> {
             "Address",
             Said::or_open(parts.laboratory.address.as_deref()),
         ),
+        (
+            "Customer",
+            Said::or_open(parts.laboratory.customer.as_deref()),
+        ),
         ("Object", word(Field::Object)),
         ("Purpose", word(Field::Purpose)),
         ("Operator", word(Field::Operator)),

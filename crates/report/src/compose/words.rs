@@ -103,6 +103,14 @@ pub(super) fn span(seconds: f64) -> String {
     }
 }
 
+/// With a capital letter and a full stop.
+pub(super) fn sentence(text: &str) -> String {
+    let mut letters = text.trim_end_matches('.').chars();
+    let first = letters.next().map(char::to_uppercase);
+    let first: String = first.into_iter().flatten().collect();
+    format!("{first}{}.", letters.as_str())
+}
+
 /// Enough of a hash to tell it from others.
 pub(super) fn short(hash: &str) -> String {
     hash.chars().take(16).collect()

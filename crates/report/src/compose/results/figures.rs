@@ -83,7 +83,10 @@ fn crossed(outcome: &Outcome, subjects: &[&str], names: &[&str], figures: &[&Fig
 }
 
 fn listed(outcome: &Outcome, figures: &[&Figure]) -> Table {
-    let has_subject = figures.iter().any(|figure| figure.of.is_some());
+    // What all of them are of stands above them.
+    let subject = figures.first().and_then(|first| first.of.as_deref());
+    let is_one = figures.iter().all(|figure| figure.of.as_deref() == subject);
+    let has_subject = !is_one;
     let has_place = figures.iter().any(|figure| !whence(figure).is_empty());
     let has_note = figures.iter().any(|figure| figure.note.is_some());
     let mut headings = vec!["result"];
@@ -91,7 +94,10 @@ fn listed(outcome: &Outcome, figures: &[&Figure]) -> Table {
     headings.push("value and uncertainty");
     headings.extend(has_place.then_some("where and when"));
     headings.extend(has_note.then_some("note"));
-    let mut table = Table::new(format!("Results of {}", outcome.title), &headings);
+    let of = subject.filter(|_| is_one);
+    let of = of.map_or_else(String::new, |of| format!(": {of}"));
+    let caption = format!("Results of {}{of}", outcome.title);
+    let mut table = Table::new(caption, &headings);
     for figure in figures {
         let mut cells = vec![figure.name.clone()];
         cells.extend(has_subject.then(|| figure.of.clone().unwrap_or_default()));
