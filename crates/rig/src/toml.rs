@@ -68,8 +68,8 @@ fn write_all(text: &mut String, station: Station, wiring: &Wiring) -> std::fmt::
         "\n# The meters. The ranges are those set on them. Two are heard as text as well: where both\n\
          # disagree, a range is set wrong."
     )?;
-    for meter in &wiring.meters {
-        write_meter(text, meter)?;
+    for (meter, number) in wiring.meters.iter().zip(1..) {
+        write_meter(text, meter, number)?;
         for line in &wiring.lines {
             write_text_of(text, meter, line)?;
         }
@@ -318,9 +318,15 @@ fn accuracy(quantity: Quantity) -> String {
     }
 }
 
-fn write_meter(text: &mut String, meter: &MeterWiring) -> std::fmt::Result {
+/// The `number`-th meter, and the probe whose characteristics it holds.
+fn write_meter(text: &mut String, meter: &MeterWiring, number: usize) -> std::fmt::Result {
     writeln!(text, "\n[meter.{}]", meter.name)?;
-    writeln!(text, "probe = {{ envelope = \"hot-probe\" }}")?;
+    writeln!(text, "serial = \"SIM-M{number:02}\"")?;
+    writeln!(
+        text,
+        "probe = {{ serial = \"SIM-P{number:02}\", number = \"{number}\", envelope = \"hot-probe\" }}"
+    )?;
+    writeln!(text, "probe_number = \"{number}\"")?;
     let output_accuracy = Output::ACCURACY * 100.0;
     writeln!(text, "output_accuracy = \"{output_accuracy} % of span\"")?;
     for wired in [&meter.velocity, &meter.temperature] {
