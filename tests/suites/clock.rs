@@ -1,14 +1,17 @@
 //! The wall clock is stepped, back an hour and forward three, while the station records: the
-//! record's axis never runs backwards, nothing is lost, and a table says how far it is from UTC.
+//! record's axis never runs backwards, nothing is lost, and a table says how far it is from UTC. A run
+//! across the steps says so, and is evaluated where there is time that was.
 
+use std::ffi::OsStr;
 use std::fs;
 use std::path::Path;
 
 use anyhow::{Context, Result, ensure};
 use libtest_mimic::Trial;
+use serde_json::Value;
 use zonda_tests::bench::Bench;
 use zonda_tests::config::{self, Module, Wire};
-use zonda_tests::daemon::Station;
+use zonda_tests::daemon::{self, Station};
 use zonda_tests::modbus::TcpDevice;
 use zonda_tests::peer;
 use zonda_tests::record::Record;
@@ -42,12 +45,15 @@ fn stepped(bench: &Bench) -> Result<()> {
             .env("FAKETIME_NO_CACHE", "1")
             .env("FAKETIME_DONT_FAKE_MONOTONIC", "1");
     })?;
+    order(&bench.data(), &["run", "start", "night", "--by", "suite"])?;
     device.device.await_answers(ANSWERS)?;
     for offset in ["-3600", "+10800"] {
         set_clock(&file, offset)?;
         device.device.await_answers(ANSWERS)?;
     }
+    order(&bench.data(), &["run", "stop", "night", "--by", "suite"])?;
     station.stop()?;
+    check_run(&bench.data())?;
 
     let record = Record::read(&bench.data())?;
     let stored = check_axis(&record, device.device.ledger().len())?;
@@ -94,5 +100,47 @@ fn check_true_time(data: &Path) -> Result<()> {
         (14_390..14_520).contains(&spread),
         "true time spreads over {spread} s"
     );
+    Ok(())
+}
+
+fn order(data: &Path, words: &[&str]) -> Result<Value> {
+    let mut all: Vec<&OsStr> = words.iter().map(OsStr::new).collect();
+    all.extend([OsStr::new("--data"), data.as_os_str()]);
+    let done = daemon::run(&all)?;
+    let said = String::from_utf8_lossy(&done.stderr);
+    ensure!(done.status.success(), "{words:?}: {said}");
+    Ok(serde_json::from_slice(&done.stdout).unwrap_or_default())
+}
+
+/// The run began before the first step and ended after the second. The step back is no matter; the three hours that the axis
+/// was set forward over never were, count against coverage, and that is said; up to there it is evaluated as ever.
+fn check_run(data: &Path) -> Result<()> {
+    let run = order(data, &["run", "show", "night", "--json"])?;
+    let says = |list: &Value, words: &str| list.to_string().contains(words);
+    ensure!(says(&run["remarks"], "was stepped several times"), "{run}");
+    let mean = ["evaluate", "night", "--kind", "mean", "--json"];
+    let whole = order(data, &mean)?[0]["outcome"].clone();
+    ensure!(
+        says(&whole["warnings"], "the clock was stepped twice"),
+        "{whole}"
+    );
+    ensure!(
+        says(&whole["warnings"], "3 h of the stretch never were"),
+        "{whole}"
+    );
+    ensure!(whole["results"][0]["value"].is_null(), "{whole}");
+    let tally = &whole["inputs"][0]["tally"];
+    ensure!(
+        tally["missing"]["clock_stepped"].as_u64() > Some(43_000),
+        "{tally}"
+    );
+    let before = [&mean[..], &["--to", "5 s"]].concat();
+    let before = order(data, &before)?[0]["outcome"].clone();
+    ensure!(
+        says(&before["warnings"], "the clock was stepped once"),
+        "{before}"
+    );
+    ensure!(before["stretch"]["length_s"] == 5.0, "{before}");
+    ensure!(before["results"][0]["value"].is_f64(), "{before}");
     Ok(())
 }

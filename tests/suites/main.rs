@@ -17,6 +17,7 @@ mod identity;
 mod iio;
 mod meters;
 mod night;
+mod odd_runs;
 mod page;
 mod peers;
 mod power;
@@ -51,6 +52,7 @@ fn main() -> ExitCode {
         runs::tests(),
         meters::tests(),
         night::tests(),
+        odd_runs::tests(),
         page::tests(),
         seal::tests(),
         corrections::tests(),

@@ -33,6 +33,18 @@ pub enum AssessError {
     /// The run has not begun, so that there is nothing to evaluate.
     #[error("the run `{0}` has not begun; there is nothing to evaluate yet")]
     NotBegun(String),
+    /// The run goes on, and has not come to the stretch.
+    #[error(
+        "the stretch begins at {from}, and the run `{run}` goes on and has come to {come_to}; there is nothing to evaluate yet"
+    )]
+    NotYet {
+        /// The run.
+        run: String,
+        /// From when on, true UTC.
+        from: String,
+        /// Up to when there is a record.
+        come_to: String,
+    },
     /// The stretch ends before it begins, or is not within the run.
     #[error("{0}")]
     Stretch(String),
@@ -111,7 +123,9 @@ impl AssessError {
             | Self::NoLayout
             | Self::OtherLayout { .. }
             | Self::Unbound { .. } => ErrorKind::Invalid,
-            Self::NotBegun(_) | Self::NoSamples { .. } | Self::Refused(_) => ErrorKind::Refused,
+            Self::NotBegun(_) | Self::NotYet { .. } | Self::NoSamples { .. } | Self::Refused(_) => {
+                ErrorKind::Refused
+            }
             Self::Cancelled => ErrorKind::Cancelled,
             Self::Store(_) | Self::Push(_) => ErrorKind::Internal,
         }

@@ -27,7 +27,7 @@ pub struct Subject {
 }
 
 impl Subject {
-    /// Of a run in the record; one that goes on reaches up to the newest sample.
+    /// Of a run in the record; one that goes on reaches up to where the record has come, also where no device answers.
     ///
     /// # Errors
     /// [`AssessError::NotBegun`]; the file cannot be read.
@@ -39,10 +39,7 @@ impl Subject {
         let until = run.state.until();
         let to = match until {
             Some(until) => until,
-            None => match record.extent().await? {
-                Some((_, last)) => Stamp::from_micros(last.micros() + 1).max(from),
-                None => from,
-            },
+            None => come_to(record).await?.map_or(from, |at| at.max(from)),
         };
         let gaps = run.state.interruptions().iter();
         Ok(Self {
@@ -56,4 +53,13 @@ impl Subject {
             interruptions: gaps.map(|gap| (gap.from, gap.to)).collect(),
         })
     }
+}
+
+/// Where the record has come: the moment after its newest sample, or when the daemon was last known to record, whichever is later.
+async fn come_to(record: &Readable) -> Result<Option<Stamp>, AssessError> {
+    let sampled = record.extent().await?.map(|(_, last)| last);
+    let sampled = sampled.map(|last| Stamp::from_micros(last.micros() + 1));
+    let sessions = record.sessions(1).await?;
+    let alive = sessions.first().map(|session| session.alive);
+    Ok(sampled.max(alive))
 }

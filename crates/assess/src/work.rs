@@ -445,6 +445,7 @@ impl<'a> Scene<'a> {
                 times(usize::try_from(steps).unwrap_or(usize::MAX))
             ));
         }
+        said.extend(never_was(inputs));
         for (from, to) in &self.subject.interruptions {
             if *from < stretch.to() && *to > stretch.from() {
                 said.push(format!(
@@ -473,6 +474,21 @@ impl<'a> Scene<'a> {
         }
         Ok(said)
     }
+}
+
+/// Time over which the clock was set forward: it counts in lengths and against coverage, and nobody could have recorded in it.
+fn never_was(inputs: &[(Feed, Counted)]) -> Option<String> {
+    let cause = zonda_model::Cause::ClockStepped.to_string();
+    let spans = inputs.iter().filter_map(|(feed, counted)| {
+        let ticks = u32::try_from(*counted.missing().get(&cause)?).unwrap_or(u32::MAX);
+        Some(feed.period.duration().saturating_mul(ticks))
+    });
+    let longest = spans.max().filter(|span| !span.is_zero())?;
+    let rounded = Duration::from_secs((longest + Duration::from_millis(500)).as_secs());
+    Some(format!(
+        "{} of the stretch never were: the clock was set forward over them; choose `from` and `to` on one side of that",
+        zonda_model::run::spelled(rounded)
+    ))
 }
 
 /// Whether coverage and uncertainty are what was asked for.
@@ -577,6 +593,13 @@ fn stretch(
     let last = to.map_or(end, |edge| on_axis(edge, true));
     // Of a run that goes on the end is not known yet.
     let last = if subject.is_open { last.min(end) } else { last };
+    if subject.is_open && first >= end {
+        return Err(AssessError::NotYet {
+            run: subject.name.clone(),
+            from: utc.of(first).to_string(),
+            come_to: utc.of(end).to_string(),
+        });
+    }
     if begin >= end {
         return Err(AssessError::Stretch(format!(
             "{}: that is no time at all, and nothing can be evaluated of it",

@@ -61,13 +61,20 @@ async fn gone(
         let row = channels.iter().find(|row| row.name.as_str() == name);
         row.is_some_and(|row| row.position.is_some())
     };
-    for row in &channels {
-        if run.entry.channels.contains(&row.id) && row.position.is_none() {
-            remarks.push(format!(
-                "{} is no longer configured; the run goes on without it",
-                row.name
-            ));
-        }
+    let missing: Vec<&str> = channels
+        .iter()
+        .filter(|row| run.entry.channels.contains(&row.id) && row.position.is_none())
+        .map(|row| row.name.as_str())
+        .collect();
+    match missing.as_slice() {
+        [] => {}
+        [name] => remarks.push(format!(
+            "{name} is no longer configured; the run goes on without it"
+        )),
+        names => remarks.push(format!(
+            "{} are no longer configured; the run goes on without them",
+            names.join(", ")
+        )),
     }
     for name in condition(&run.state)
         .into_iter()

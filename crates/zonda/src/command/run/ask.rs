@@ -53,7 +53,7 @@ struct About {
     #[arg(long)]
     layout: Option<String>,
     /// An evaluation asked of it: a kind, or a kind with parameters as JSON, such as
-    /// `mean={"of":"whole"}`. May be repeated.
+    /// `mean={"from":"30 min"}`. May be repeated.
     #[arg(long, value_name = "KIND[=JSON]")]
     evaluate: Vec<String>,
     /// Print the API's own answer as JSON.
