@@ -2,15 +2,19 @@
 //! pages are compared with pictures; as HTML, read by the HTML standard's own parser and shown in Chromium; and what is refused.
 
 use std::ffi::OsStr;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
 use anyhow::{Context, Result, ensure};
 use libtest_mimic::Trial;
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
 use zonda_tests::bench::Bench;
 use zonda_tests::daemon::Station;
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
+use zonda_tests::wait::{PATIENCE, until};
 use zonda_tests::{daemon, peer};
 
 const LOGO: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 20"><rect width="60" height="20" fill="none" stroke="#000"/><path d="M5 15 L25 5 L45 15"/></svg>"##;
@@ -185,7 +189,40 @@ fn by_hand(bench: &Bench, data: &Path) -> Result<()> {
         "the typesetter gave up",
     )?;
     ensure!(!target.exists(), "something was left behind");
+    called_off(bench, data)?;
     over_http(bench, &config)
+}
+
+/// Called off while the typesetter works: nothing is left behind, and nobody goes on.
+fn called_off(bench: &Bench, data: &Path) -> Result<()> {
+    let (slow, begun, ended) = (bench.path("slow"), bench.path("begun"), bench.path("ended"));
+    // It never ends by itself; its shell is replaced, so that there is one process to end.
+    let script = format!("#!/bin/sh\necho > {}\nexec sleep 600\n", begun.display());
+    std::fs::write(&slow, script)?;
+    std::fs::set_permissions(&slow, PermissionsExt::from_mode(0o755))?;
+    let target = bench.path("called-off.pdf");
+    let mut child = Command::new(daemon::binary())
+        .args(["report", "short", "--data"])
+        .args([data.as_os_str(), "-o".as_ref(), target.as_os_str()])
+        .env("ZONDA_TYPESETTER", &slow)
+        .stderr(std::fs::File::create(&ended)?)
+        .spawn()?;
+    until(PATIENCE, "the typesetter to begin", || {
+        Ok(begun.exists().then_some(()))
+    })?;
+    kill(Pid::from_raw(i32::try_from(child.id())?), Signal::SIGINT)?;
+    let status = until(PATIENCE, "the report to be called off", || {
+        Ok(child.try_wait()?)
+    })?;
+    ensure!(status.code() == Some(3), "it ended with {status}");
+    let said = std::fs::read_to_string(&ended)?;
+    ensure!(said.contains("nothing was left behind"), "{said}");
+    let left = std::fs::read_dir(bench.path(""))?.flatten();
+    let left: Vec<_> = left
+        .filter(|entry| entry.file_name().to_string_lossy().contains("called-off"))
+        .collect();
+    ensure!(left.is_empty(), "{left:?}");
+    Ok(())
 }
 
 /// The daemon gives the same for download, from its own process' child.

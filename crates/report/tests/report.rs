@@ -15,6 +15,9 @@ use zonda_store::{
 
 const BAD_WORDS: &str = "oven \"3\", <script>alert(1)</script>\r\n=cmd 🔥 תנור 'x' & \u{7}";
 
+/// Events of a line that comes and goes.
+const BLIPS: u64 = 500;
+
 fn at(seconds: i64) -> Stamp {
     Stamp::from_millis(1_792_800_000_000 + seconds * 1000)
 }
@@ -131,7 +134,16 @@ async fn reported() -> Document {
         subject: "oven".to_owned(),
         text: BAD_WORDS.to_owned(),
     };
-    recorder.runs(changes(channel), vec![event]).await.unwrap();
+    // A line that comes and goes, five times a second.
+    let flicker = (0..BLIPS).map(|blip| Event {
+        at: at(80).plus(Duration::from_millis(200 * blip)),
+        severity: Severity::Warning,
+        kind: "source_down".to_owned(),
+        subject: "display".to_owned(),
+        text: format!("no. {blip}"),
+    });
+    let events = std::iter::once(event).chain(flicker).collect();
+    recorder.runs(changes(channel), events).await.unwrap();
     recorder.flush().await.unwrap();
     let run = RunFacts::named(store.read(), "night-1").await.unwrap();
     let wanted = Wanted {
@@ -187,6 +199,16 @@ async fn the_report_says_everything_and_runs_nothing() {
     let stretches = &table(&document, "Flagged samples, stretch by stretch").rows;
     assert_eq!(stretches.len(), 1);
     assert_eq!(stretches[0][4..], ["1", "10"].map(cell));
+
+    // Too many to stand by themselves; none is lost.
+    let events = &table(&document, "Events within the run").rows;
+    assert!(events.len() < 401, "{} rows", events.len());
+    let times = events.iter().map(|row| match &row[2] {
+        Said::Text(times) => times.parse::<u64>().unwrap(),
+        Said::Open => 0,
+    });
+    assert_eq!(times.sum::<u64>(), BLIPS + 1);
+    assert!(events.iter().any(|row| row[5] == cell("oven")));
 
     // What nobody said stands open, and what does not hold is told.
     let clause = table(&document, "ISO/IEC 17025:2017");

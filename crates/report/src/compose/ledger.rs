@@ -5,13 +5,16 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use zonda_model::Stamp;
 use zonda_model::quality::Worth;
+use zonda_store::EventRow;
 
 use super::{Parts, words};
 use crate::document::{Block, Table};
-use crate::fold::Fold;
+use crate::fold::{Fold, Piece};
 
 /// Rows of a list in the appendix; more are folded together.
 const LISTED_MAX: usize = 400;
+/// What is told of events of a kind that stand in one row; the record has every one of them.
+const TEXTS_MAX: usize = 3;
 
 pub(super) fn section(parts: &Parts) -> Vec<Block> {
     let mut blocks = vec![super::flowing("Gaps, flags, corrections and notes")];
@@ -33,8 +36,7 @@ pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
     let mut blocks = vec![super::annex("Gaps, flags and events in full")];
     blocks.extend(all_gaps(parts));
     blocks.extend(all_flags(parts));
-    let none = "The journal has no events within the run.";
-    blocks.push(or_none(events(parts), none));
+    blocks.extend(events(parts));
     blocks
 }
 
@@ -262,8 +264,37 @@ fn notes(parts: &Parts) -> Table {
     table
 }
 
-/// Every event; the same one again and again stands once, with how often and until when.
-fn events(parts: &Parts) -> Table {
+/// Every event; those of a kind about the same thing together, where they are many.
+fn events<'a>(parts: &'a Parts) -> Vec<Block> {
+    let dossier = &parts.dossier;
+    let mut fold = Fold::new(LISTED_MAX);
+    // As long as the list is short, each stands by itself.
+    let is_short = dossier.events.len() <= LISTED_MAX;
+    let kind = |(place, event): (usize, &'a EventRow)| {
+        let alone = is_short.then_some(place);
+        (alone, &event.severity, &event.kind, &event.subject)
+    };
+    let all = || dossier.events.iter().enumerate();
+    for (place, event) in all() {
+        fold.take(kind((place, event)), (event.at, event.at), 1, -1);
+    }
+    // What the events in a row say, the first few of it.
+    let said = |of, piece: &Piece| {
+        let mut texts: Vec<&str> = Vec::new();
+        let own = all().filter(|event| kind(*event) == of);
+        for (_, event) in own.filter(|(_, event)| (piece.from..=piece.to).contains(&event.at)) {
+            if !texts.contains(&event.text.as_str()) {
+                texts.push(&event.text);
+            }
+        }
+        if texts.len() > TEXTS_MAX {
+            let more = texts.len() - TEXTS_MAX;
+            texts.truncate(TEXTS_MAX);
+            format!("{}; and {more} more that the record has", texts.join("; "))
+        } else {
+            texts.join("; ")
+        }
+    };
     let mut table = Table::new(
         "Events within the run",
         &[
@@ -271,33 +302,29 @@ fn events(parts: &Parts) -> Table {
         ],
     )
     .small();
-    let events = &parts.dossier.events;
-    let is_same = |one: &zonda_store::EventRow, two: &zonda_store::EventRow| {
-        (&one.severity, &one.kind, &one.subject, &one.text)
-            == (&two.severity, &two.kind, &two.subject, &two.text)
-    };
-    for same in events.chunk_by(is_same) {
-        let [first, .., last] = same else {
-            let [only] = same else { continue };
-            table.row(event(parts, only, "–".to_owned(), 1));
-            continue;
-        };
-        let until = words::bare_time(parts.dossier.utc.of(last.at));
-        table.row(event(parts, first, until, same.len()));
+    let mut rows: Vec<_> = fold.pieces().collect();
+    rows.sort_by_key(|(_, piece)| piece.from);
+    for (kind, piece) in rows {
+        let (_, severity, word, subject) = kind;
+        let time = |at| words::bare_time(dossier.utc.of(at));
+        let is_one = piece.count == 1;
+        table.row([
+            time(piece.from),
+            if is_one {
+                "–".to_owned()
+            } else {
+                time(piece.to)
+            },
+            piece.count.to_string(),
+            (*severity).clone(),
+            (*word).clone(),
+            (*subject).clone(),
+            said(*kind, piece),
+        ]);
     }
-    table
-}
-
-fn event(parts: &Parts, event: &zonda_store::EventRow, until: String, times: usize) -> [String; 7] {
-    [
-        words::bare_time(parts.dossier.utc.of(event.at)),
-        until,
-        times.to_string(),
-        event.severity.clone(),
-        event.kind.clone(),
-        event.subject.clone(),
-        event.text.clone(),
-    ]
+    let told = folded(fold.near_s(), "Events");
+    let none = "The journal has no events within the run.";
+    told.into_iter().chain([or_none(table, none)]).collect()
 }
 
 pub(super) fn cautions(parts: &Parts) -> Vec<String> {

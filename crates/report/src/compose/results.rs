@@ -16,6 +16,9 @@ pub(super) use stated::{judged, limits, of_figure};
 /// The confidence of every U here: that of k = 2 with many degrees of freedom.
 const CONVENTION: &str = "A number after ± is the expanded uncertainty U with a level of confidence of 95.45 %; its coverage factor is k = 2.00 where no other one is stated (JCGM 100:2008, clause 6). A result without ± has none that could be worked out.";
 
+/// Rows of an evaluation's tables that are printed: some twenty pages.
+const ROWS_MAX: usize = 1_500;
+
 pub(super) fn section(parts: &Parts) -> Vec<Block> {
     let mut blocks = vec![super::flowing("Results")];
     if parts.evaluated.is_empty() {
@@ -59,8 +62,14 @@ pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
     for outcome in parts.outcomes() {
         blocks.push(Block::Heading(outcome.title.clone()));
         blocks.push(Block::Table(inputs(outcome)));
-        for table in &outcome.tables {
-            blocks.push(Block::Table(rows(table)));
+        let count: usize = outcome.tables.iter().map(|table| table.rows.len()).sum();
+        if count > ROWS_MAX {
+            blocks.push(Block::Text(format!(
+                "Its {count} rows are too many to print; `zonda evaluate {} --json` gives each of them.",
+                outcome.run
+            )));
+        } else {
+            blocks.extend(outcome.tables.iter().map(|table| Block::Table(rows(table))));
         }
         let drawn: Vec<_> = outcome.series.iter().filter_map(course).collect();
         if !drawn.is_empty() {

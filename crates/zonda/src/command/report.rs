@@ -103,12 +103,7 @@ impl Report {
             .map(|path| WholeFile::create(path, self.force))
             .transpose()?;
         let record = Readable::open(&data).await?;
-        let document = self.document(&record, wanted).await?;
-        let bytes = match form {
-            Form::Json => serde_json::to_vec_pretty(&document)?,
-            Form::Html => html(&document).into_bytes(),
-            Form::Pdf(typesetter) => typesetter.set(&document).await?,
-        };
+        let bytes = self.bytes(&record, wanted, form).await?;
         if let Some(mut file) = out {
             file.write_all(&bytes)
                 .context("the report cannot be written")?;
@@ -139,8 +134,13 @@ impl Report {
         }
     }
 
-    /// Worked out with a bar where somebody looks on, until it is there or called off.
-    async fn document(&self, record: &Readable, wanted: Wanted) -> anyhow::Result<Document> {
+    /// Worked out with a bar where somebody looks on, until all of it is there or it is called off.
+    async fn bytes(
+        &self,
+        record: &Readable,
+        wanted: Wanted,
+        form: Form,
+    ) -> anyhow::Result<Vec<u8>> {
         let run = RunFacts::named(record, &self.run).await?;
         let bar = bar()?;
         let (cancel, shown) = (CancellationToken::new(), bar.clone());
@@ -149,17 +149,28 @@ impl Report {
             shown.set_position(done.as_secs());
         });
         let mut signals = Signals::listen()?;
-        let working = report(record, run, wanted, &watch);
-        tokio::pin!(working);
-        let document = tokio::select! {
-            document = &mut working => document,
+        let working = async {
+            let document = report(record, run, wanted, &watch).await?;
+            bar.finish_and_clear();
+            form.bytes(&document).await
+        };
+        tokio::select! {
+            bytes = working => bytes,
             signal = signals.next() => {
                 cancel.cancel();
                 anyhow::bail!("cancelled by {signal}; nothing was left behind")
             }
-        };
-        bar.finish_and_clear();
-        Ok(document?)
+        }
+    }
+}
+
+impl Form {
+    async fn bytes(&self, document: &Document) -> anyhow::Result<Vec<u8>> {
+        Ok(match self {
+            Self::Json => serde_json::to_vec_pretty(document)?,
+            Self::Html => html(document).into_bytes(),
+            Self::Pdf(typesetter) => typesetter.set(document).await?,
+        })
     }
 }
 
