@@ -29,7 +29,7 @@ pub(super) fn add(velocities: &[(Budget, f64)], parts: &mut Parts) {
         "uniformity index",
         &even.index,
         Unit::One,
-        "γ = 1 − Σ w|v − v̄|/(2 v̄): 1 is even",
+        "index γ = 1 − Σ w|v − v̄|/(2 v̄): 1 is even",
     ));
     parts.results.push(Figure::bare(
         "largest over smallest",
