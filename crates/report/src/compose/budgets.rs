@@ -95,13 +95,20 @@ fn budget(outcome: &Outcome, figure: &Figure) -> Option<Vec<Block>> {
     }
     let mut blocks = vec![Block::Table(table)];
     if !budget.omitted.is_empty() {
-        let causes = budget.omitted.iter();
+        let mut causes: Vec<(&str, Vec<&str>)> = Vec::new();
+        for cause in &budget.omitted {
+            match causes.iter_mut().find(|(what, _)| *what == cause.what) {
+                Some((_, whose)) => whose.push(&cause.of),
+                None => causes.push((&cause.what, vec![&cause.of])),
+            }
+        }
+        let causes = causes.into_iter();
         let causes: Vec<_> = causes
-            .map(|cause| format!("{} of {}", cause.what, cause.of))
+            .map(|(what, whose)| format!("{what} of {}", whose.join(", ")))
             .collect();
         blocks.push(Block::Text(format!(
             "Not in it, since nobody said how large it is: {}.",
-            causes.join(", ")
+            causes.join("; ")
         )));
     }
     Some(blocks)
