@@ -79,7 +79,7 @@ function gapRow(gap, clock, now) {
   const cells = [
     ['when', `${clock.when(from, now)} – ${until}`],
     ['long num', length(to - from)],
-    ['cause', [gap.causes.map((cause) => CAUSE[cause] ?? sentence(cause)).join(', then ').replace(/, then ./g, (text) => text.toLowerCase()), gap.detail].filter(Boolean).join(': ')],
+    ['cause', [gap.causes.map((cause) => CAUSE[cause] ?? sentence(cause)).join(', then ').replace(/, then ./g, (text) => text.toLowerCase()), gap.detail.replaceAll('`', '')].filter(Boolean).join(': ')],
     ['who', gap.channels.length > 4 ? `${gap.channels.slice(0, 3).join(', ')} and ${gap.channels.length - 3} more` : list(gap.channels)],
     ['missed num', count(gap.missed)],
   ]

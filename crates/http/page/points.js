@@ -102,7 +102,8 @@ export class Points {
       const [across, along] = isTurned ? [layout.height, layout.width] : [layout.width, layout.height]
       const shares = placed.map(({ place }) => (isTurned ? [1 - place.y / across, place.x / along] : [place.x / across, place.y / along]))
       const least = rowsOf(shares) * TAG_HEIGHT + 40
-      plan.style.height = `${Math.round(Math.min(least * 1.3, Math.max(least, (width * along) / across)))}px`
+      // A round duct stays round; elsewhere a side may be stretched as the words need it.
+      plan.style.height = `${Math.round(layout.round ? width : Math.min(least * 1.3, Math.max(least, (width * along) / across)))}px`
       plan.dataset.turned = String(isTurned)
       placed.forEach(({ tag }, index) => {
         const [left, top] = shares[index]
@@ -151,9 +152,10 @@ function plan(layout, left, channels) {
 }
 
 /** @param {Layout} layout */
-function caption({ name, kind, side, width, height }) {
-  const size = `${number(width, 1)} m × ${number(height, 1)} m`
-  return `${sentence(name)}, ${kind === 'duct' ? 'seen along the flow' : side === 'above' ? 'seen from above' : 'seen from the front'}, ${size}`
+function caption({ name, kind, side: seen, width, height, round }) {
+  const side = (/** @type {number} */ length) => (length < 1 ? `${number(length * 1000, 0)} mm` : `${number(length, 1)} m`)
+  const size = round ? `${side(width)} across` : `${side(width)} × ${side(height)}`
+  return `${sentence(name)}, ${kind === 'duct' ? 'seen along the flow' : seen === 'above' ? 'seen from above' : 'seen from the front'}, ${size}`
 }
 
 /** How many tags stand below each other. @param {number[][]} shares */

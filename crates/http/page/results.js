@@ -3,8 +3,11 @@
 
 import { element, table } from './dom.js'
 import { number } from './format.js'
+import { reading } from './look.js'
 import { many, sentence, told } from './words.js'
 
+/** Of figures without an uncertainty so many are shown at once. */
+const SHOWN_MOST = 6
 /** A verdict as words and a class. */
 const VERDICT = /** @type {Record<string, [string, string]>} */ ({ conforms: ['Conforms', 'fine'], does_not: ['Does not conform', 'bad'], undecided: ['Undecided', 'mind'] })
 
@@ -37,8 +40,8 @@ function outcome({ verdicts = [], results = [], reached = [], warnings = [], inp
     ...(outdated ? [element('p', 'trouble', 'A correction has changed what this rests on; it is being worked out again.')] : []),
     ...verdicts.map(verdict),
     ...reached.filter((/** @type {any} */ it) => !it.is_reached).map((/** @type {any} */ it) => element('p', 'trouble', `Not reached: ${it.what}, ${it.of}: ${it.found === null ? 'unknown' : number(it.found, 2)} of ${number(it.wanted, 2)} ${it.unit}`)),
-    ...(results.length ? [figures(results)] : []),
-    ...results.filter((/** @type {any} */ { budget }) => budget).map(budgetOf),
+    ...figures(results),
+    ...budgets(results.filter((/** @type {any} */ { budget }) => budget)),
     ...tables.map(tableOf),
     ...warnings.map((/** @type {string} */ words) => element('p', 'trouble', told(words))),
     ...rests(inputs),
@@ -52,19 +55,41 @@ function verdict({ what, verdict, meaning, rule, value, unit, low, high }) {
   return element('p', 'verdict', element('span', `word ${name}`, word), ` ${what}: ${number(value, 2)} ${unit}, ${limits}. `, element('span', 'soft', `${told(meaning)} (${rule})`))
 }
 
-/** @param {any[]} results */
+/** Those whose uncertainty is known stand first; the others can be opened. @param {any[]} results @returns {Node[]} */
 function figures(results) {
+  const known = results.filter(({ expanded }) => typeof expanded === 'number')
+  const first = known.length ? known : results.slice(0, SHOWN_MOST)
+  const more = results.filter((result) => !first.includes(result))
+  return [
+    ...(first.length ? [tableOfFigures('Figures', first)] : []),
+    ...(more.length ? [element('details', '', element('summary', '', `${many(more.length, 'more figure')}: ${[...new Set(more.map(({ name }) => name))].slice(0, 4).join(', ')}${more.length > 4 ? ' …' : ''}`), tableOfFigures('More figures', more))] : []),
+  ]
+}
+
+/** @param {string} label @param {any[]} results */
+function tableOfFigures(label, results) {
+  const clock = reading()
   const rows = results.map(({ name, of, stated, place, at, definition, note }) => [
-    element('b', '', sentence(name)), [of, place].filter(Boolean).join(', '), stated, element('span', 'soft', [definition, note].filter(Boolean).map(told).join(' ')), at ? at.slice(0, 19).replace('T', ' ') : '',
+    element('b', '', sentence(name)), [of, place].filter(Boolean).join(', '), stated.replace(/(^|\()-(?=\d)/, '$1−'), element('span', 'soft', [definition, note].filter(Boolean).map(told).join(' ')), at ? clock.when(Date.parse(at), Date.now()) : '',
   ])
-  return table('Figures', [['', 'Figure'], ['of', 'Of'], ['value', 'Value'], ['', 'What it is'], ['when', 'When, UTC']], rows)
+  return table(label, [['', 'Figure'], ['of', 'Of'], ['value', 'Value'], ['what', 'What it is'], ['when', 'When']], rows)
+}
+
+/** What the uncertainty of each figure rests on, cause by cause. @param {any[]} results @returns {Node[]} */
+function budgets(results) {
+  if (!results.length) return []
+  const words = results.length === 1 ? `Budget of ${titleOf(results[0])}` : `Budgets of ${results.length} figures`
+  return [element('details', '', element('summary', '', words), ...results.flatMap((result) => [...(results.length > 1 ? [element('h5', '', sentence(titleOf(result)))] : []), ...budgetOf(result)]))]
 }
 
 /** @param {any} figure */
-function budgetOf({ name, of, budget }) {
+const titleOf = ({ name, of, place }) => [name, of, place].filter(Boolean).join(', ').replaceAll('_', ' ')
+
+/** @param {any} figure @returns {Node[]} */
+function budgetOf({ budget }) {
   const rows = budget.rows.map((/** @type {any} */ row) => [element('b', '', sentence(row.what)), row.of, `${short(row.u)} ${row.unit}`, `${row.evaluation}, ${row.distribution}`, `${number(row.share * 100, 0)} %`])
-  const left = budget.omitted.length ? element('p', 'soft', `Not in it, since nobody stated a figure: ${budget.omitted.map((/** @type {any} */ cause) => `${cause.what} (${cause.of})`).join('; ')}.`) : ''
-  return element('details', '', element('summary', '', `Budget of ${[name, of].filter(Boolean).join(', ').replaceAll('_', ' ')}`), table('Budget', [['', 'Cause'], ['', 'Of'], ['', 'Standard uncertainty'], ['', 'How known'], ['', 'Share']], rows), left)
+  const left = budget.omitted.length ? [element('p', 'soft', `Not in it, since nobody stated a figure: ${budget.omitted.map((/** @type {any} */ cause) => `${cause.what} (${cause.of})`).join('; ')}.`)] : []
+  return [table('Budget', [['', 'Cause'], ['', 'Of'], ['', 'Standard uncertainty'], ['', 'How known'], ['', 'Share']], rows), ...left]
 }
 
 /** @param {any} given a table of the outcome: its heads follow what its rows have */

@@ -144,7 +144,7 @@ export class Runs {
         ['Began', when(run.since) ?? `asked: ${run.start}`], ['Ended', when(run.until) ?? `asked: ${run.end}`], ['Lasted', lasts],
         ['Purpose', run.purpose], ['What is tested', run.object], ['Who sees to it', run.operator], ['Conditions around', run.ambient],
         ['Layout', run.layout], ['Template', run.template], ['Samples', run.samples === null ? null : count(run.samples)],
-        ['Channels', run.channels.length > 6 ? `${run.channels.length}: ${run.channels.slice(0, 4).join(', ')} …` : list(run.channels)],
+        ['Channels', run.channels.length === this.#board?.channels.length ? `All ${run.channels.length}` : run.channels.length > 4 ? `${run.channels.length}, such as ${run.channels[0]}` : list(run.channels)],
         ['Interrupted', run.interruptions.map((/** @type {any} */ gap) => `${when(gap.from)} to ${when(gap.to)}`).join('; ')],
       ]),
       element('div', 'bar part', element('h3', '', 'Results'), ...(run.since && run.state !== 'discarded' ? [button('Ask an evaluation', () => void this.#evaluate(run), 'operates')] : [])),

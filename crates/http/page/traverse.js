@@ -123,8 +123,8 @@ export class Traverse {
     return [
       element('section', 'traverse', words, duct(points, next)),
       this.#table(told),
-      ...(ended || todo === 'end' ? [] : [element('p', '', button('Stop before the end', () => void this.#end(false), 'grave operates'))]),
-      ...(ended && this.run.state === 'running' ? [element('p', '', button('Begin another traverse', () => void this.#begin(), 'operates'))] : []),
+      ...(ended || todo === 'end' ? [] : [element('p', 'apart', button('Stop before the end', () => void this.#end(false), 'grave operates'))]),
+      ...(ended && this.run.state === 'running' ? [element('p', 'apart', button('Begin another traverse', () => void this.#begin(), 'operates'))] : []),
     ]
   }
 
@@ -217,7 +217,7 @@ function duct(points, next) {
     const at = { x: half + scale * x, y: half - scale * y }
     return drawing('g', { class: state }, drawing('circle', { cx: at.x, cy: at.y, r: state === 'next' ? 11 : 8 }), drawing('text', { x: at.x, y: at.y + 4, 'text-anchor': 'middle' }, String(point)))
   })
-  return drawing('svg', { class: 'duct', viewBox: `0 0 ${SIZE} ${SIZE}`, role: 'img', 'aria-label': `The duct, seen along the flow: ${points.length} points${next ? `, point ${next.point} is next` : ''}` }, rim, ...marks)
+  return drawing('svg', { class: 'cross-section', viewBox: `0 0 ${SIZE} ${SIZE}`, role: 'img', 'aria-label': `The duct, seen along the flow: ${points.length} points${next ? `, point ${next.point} is next` : ''}` }, rim, ...marks)
 }
 
 /** Keeps a phone from falling asleep where its browser lets a page ask for that. */
