@@ -56,6 +56,12 @@ pub fn has_typesetter() -> bool {
     binary.is_some_and(|binary| binary.with_file_name("zonda-typeset").is_file())
 }
 
+/// Whether the page's checkers by other hands are there.
+pub fn has_page_packages() -> bool {
+    let page = concat!(env!("CARGO_MANIFEST_DIR"), "/../crates/http/tests/page");
+    Path::new(page).join("node_modules/axe-core").is_dir()
+}
+
 /// A program in `peers/`.
 fn script(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))

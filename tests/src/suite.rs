@@ -42,8 +42,8 @@ impl Need {
             ),
             Self::Root => (nix::unistd::geteuid().is_root(), "needs root"),
             Self::Browser => (
-                peer::has("node") && peer::has("chromium"),
-                "needs Node 20 or newer and Debian's package chromium",
+                peer::has("node") && peer::has("chromium") && peer::has_page_packages(),
+                "needs Node 20 or newer, Debian's package chromium, and what `cargo xtask peers` installs",
             ),
             Self::Paper => (
                 peer::has_typesetter() && peer::has("pdftotext"),

@@ -10,6 +10,7 @@ use anyhow::{Context, Result, bail, ensure};
 use libtest_mimic::Trial;
 use zonda_tests::bench::Bench;
 use zonda_tests::daemon::{Station, run, serve};
+use zonda_tests::peer;
 use zonda_tests::rig::Rig;
 use zonda_tests::suite::{Need, test};
 
@@ -29,6 +30,9 @@ pub(crate) fn tests() -> Vec<Trial> {
 }
 
 const SCRIPTS: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../crates/http/tests/page");
+
+/// Where the scripts leave pictures of what they saw.
+const PICTURES: &str = concat!(env!("CARGO_TARGET_TMPDIR"), "/page");
 
 /// A duct for the moved probe, with as few points as there can be.
 const LAYOUT: &str = r#"
@@ -61,6 +65,7 @@ fn from_the_wire_to_the_eye(bench: &Bench) -> Result<()> {
             station = Some(Station::start(bench, rig.config())?);
             Ok("done".to_owned())
         }
+        "is there a typesetter" => Ok(yes_or_no(peer::has_typesetter())),
         "token view" => token(bench.data().as_ref()),
         fault => rig.order(fault).map(|()| "done".to_owned()),
     })?;
@@ -95,9 +100,13 @@ fn from_nothing(bench: &Bench) -> Result<()> {
             "data = \"{}\"\n\n[http]\nlisten = \"{address}\"",
             bench.data().display()
         )),
-        "is it there" => Ok(if config.exists() { "yes" } else { "no" }.to_owned()),
+        "is it there" => Ok(yes_or_no(config.exists())),
         other => bail!("no such order: {other}"),
     })
+}
+
+fn yes_or_no(is_so: bool) -> String {
+    if is_so { "yes" } else { "no" }.to_owned()
 }
 
 /// A process that does not outlive its test.
@@ -119,7 +128,7 @@ fn play(
 ) -> Result<()> {
     let mut script = Command::new("node")
         .arg(Path::new(SCRIPTS).join(script))
-        .args([&format!("http://{address}/"), "chromium"])
+        .args([&format!("http://{address}/"), "chromium", PICTURES])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .stderr(bench.log("page")?)

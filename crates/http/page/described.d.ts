@@ -4,6 +4,17 @@ export type paths = Record<string, never>;
 export type webhooks = Record<string, never>;
 export interface components {
     schemas: {
+        /** @description `agreement`: whether two channels say the same of the same thing. */
+        AgreementAsk: {
+            /** @description The other, such as the same meter's text line. */
+            against: string;
+            /** @description One channel, such as a meter's analog output. */
+            channel: string;
+            /** @description How far apart their means may be, such as `0.1 m/s`. */
+            within?: string | null;
+        };
+        /** @description An evaluation that is asked for. */
+        Ask: components["schemas"]["Question"] & components["schemas"]["Basics"];
         /** @description A band of an envelope. */
         Band: {
             /**
@@ -26,6 +37,58 @@ export interface components {
              * @description The lowest velocity believed, m/s.
              */
             velocity_min: number;
+        };
+        /** @description What every ask may say. */
+        Basics: {
+            /**
+             * @description Flags that do not keep a reading out; by default only readings against which nothing speaks are used.
+             * @example [
+             *       "calibration_overdue"
+             *     ]
+             */
+            allow?: string[];
+            /**
+             * Format: double
+             * @description The share of the stretch that used readings must speak for, above 0, at most 1; 0.9 by default.
+             */
+            coverage_min?: number | null;
+            /**
+             * @description From when on: `30 min` after the run began, `-30 min` before it ended, or a time with its offset; the
+             *     run's beginning by default.
+             * @example 30 min
+             */
+            from?: string | null;
+            /** @description What it is called in tables and reports; its kind where it has no name. */
+            name?: string | null;
+            /**
+             * @description The rule by which a result is within its limits: `simple`, `guarded` (default) or `probable 95 %`.
+             * @example guarded
+             */
+            rule?: string | null;
+            /**
+             * @description Up to, not including, when; the run's end by default.
+             * @example 2026-11-25T22:00:00Z
+             */
+            to?: string | null;
+            /**
+             * @description How small U should be, such as `0.5 K`: said of every result in that unit, so that a run can end when it is enough.
+             * @example 0.5 K
+             */
+            uncertainty_max?: string | null;
+        };
+        /** @description What makes up an uncertainty. */
+        Budget: {
+            /** @description Causes of doubt that are there, but of which nobody has said how large they are: u is too small by that. */
+            omitted: components["schemas"]["Cause"][];
+            /** @description Its lines. */
+            rows: components["schemas"]["Row"][];
+        };
+        /** @description A cause of doubt. */
+        Cause: {
+            /** @description Whose. */
+            of: string;
+            /** @description What it comes from. */
+            what: string;
         };
         /** @description A point of a certificate. */
         CertificatePoint: {
@@ -102,6 +165,22 @@ export interface components {
             /** @description Its text. */
             text: string;
         };
+        /** @description A correction of the record. */
+        Correction: {
+            /** @description When it was made. */
+            at: string;
+            /** @description By whom. */
+            by: string;
+            /** @description Of which channel. */
+            channel: string;
+            /**
+             * Format: int64
+             * @description Its number.
+             */
+            id: number;
+            /** @description Why. */
+            reason: string;
+        };
         /** @description A correction, or the taking back of one. */
         CorrectionRow: {
             /** @description When it was asked for, true UTC. */
@@ -148,6 +227,27 @@ export interface components {
              */
             undone_by?: number | null;
         };
+        /** @description An evaluation that was asked of a run, with what came of it. */
+        Evaluated: components["schemas"]["ShownEvaluation"] & {
+            /**
+             * Format: double
+             * @description How many seconds ago the answer was worked out. That of a run that goes on is worked out again while somebody asks, every 30 s
+             *     at most.
+             */
+            age_s?: number | null;
+            outcome?: components["schemas"]["Outcome"] | null;
+            /**
+             * Format: double
+             * @description How far the next answer is, 0 to 1; `null` where none is being worked out.
+             */
+            progress?: number | null;
+            /** @description Why nothing came of it, in a sentence. */
+            refused?: string | null;
+            /** @description `working` until there is a first answer, then `answered` or `refused`. */
+            state: string;
+            /** @description What it is called: its name, or its kind. */
+            title: string;
+        };
         /** @description Evaluations asked of a run, in the order of asking. */
         Evaluations: {
             evaluations: components["schemas"]["ShownEvaluation"][];
@@ -169,6 +269,81 @@ export interface components {
             subject: string;
             /** @description One sentence. */
             text: string;
+        };
+        /** @description A result. */
+        Figure: {
+            /** @description When, of an extreme. */
+            at?: string | null;
+            /** @description What a velocity or flow is one of. */
+            basis?: string | null;
+            budget?: components["schemas"]["Budget"] | null;
+            /** @description What is meant by it. */
+            definition: string;
+            /**
+             * Format: double
+             * @description Effective degrees of freedom; none where they are infinite or there is no u.
+             */
+            dof?: number | null;
+            /**
+             * Format: double
+             * @description Expanded uncertainty U at 95.45 % (k = 2 with many degrees of freedom), in the same unit.
+             */
+            expanded?: number | null;
+            /**
+             * Format: double
+             * @description The coverage factor of U.
+             */
+            k?: number | null;
+            /** @description What it is, such as `mean`, `gradient`, `volume flow`. */
+            name: string;
+            /** @description Why there is no value, or what speaks against it. */
+            note?: string | null;
+            /** @description Of what: a channel, or the name of a point. */
+            of?: string | null;
+            /** @description Where, of an extreme: the name of the point. */
+            place?: string | null;
+            /** @description The unit of `stated`. */
+            shown_in: string;
+            /** @description Value, U and k for people, in the unit in which it is shown. */
+            stated: string;
+            /**
+             * Format: double
+             * @description Standard uncertainty, k = 1, in the unit of differences of `unit`; none where nothing can be said of it.
+             */
+            u?: number | null;
+            /** @description Its unit: SI. */
+            unit: string;
+            /**
+             * Format: double
+             * @description The value in `unit`; none where it was refused or there is none.
+             */
+            value?: number | null;
+        };
+        /** @description What an outcome was worked out from, and by what. */
+        Footing: {
+            /** @description Hashes of the configurations in force over the stretch, in order; the last one's uncertainties were used. */
+            configs: string[];
+            /**
+             * Format: int64
+             * @description The number of the newest correction then.
+             */
+            correction?: number | null;
+            /** @description The program's version. */
+            program: string;
+            seal?: components["schemas"]["Seal"] | null;
+        };
+        /** @description One line of its table. */
+        Found: {
+            /** @description `line`, `device`, `reading`, `probe`, `certificate`, `loop check`, `disk`, `clock` or `access`. */
+            aspect: string;
+            /** @description `fine`; `look`: somebody should, and the night can begin; `wrong`: data will be missing or not to be believed. */
+            state: string;
+            /** @description Which one, or which ones. */
+            subject: string;
+            /** @description What to do; empty where nothing is. */
+            todo: string;
+            /** @description What is the case. */
+            what: string;
         };
         /** @description What is sent `fps` times a second. The arrays follow the order of `hello.channels`. */
         Frame: {
@@ -240,6 +415,23 @@ export interface components {
             /** @description Why not, in a sentence. */
             trouble?: string | null;
         };
+        /** @description `heat`: what heat exhaust air carries away. */
+        HeatAsk: {
+            /** @description The humidity of the exhaust air; that of the air that came in by default. */
+            exhaust_humidity?: string | null;
+            /** @description The humidity of the air that came in: `dry` (default), `8 g/kg`, `50 % at 23 °C`, `dew point 12 °C`. */
+            humidity?: string | null;
+            /** @description The temperature at which the air came in: a channel, or an amount. */
+            inlet: string;
+            /** @description The layout of the duct; that of the run by default. */
+            layout?: string | null;
+            /** @description The absolute pressure in the duct: a channel of a barometer, or an amount such as `98.2 kPa`. */
+            pressure: string;
+            /** @description The temperature in the duct, where the layout's points read none: a channel, or an amount. */
+            temperature?: string | null;
+            /** @description Between which limits the heat should be, such as `30-40 kW`. */
+            within?: string | null;
+        };
         /** @description The first event of every connection. Times are ms since 1970 UTC, numbers SI. */
         Hello: {
             alarms: Record<string, never>[];
@@ -269,6 +461,32 @@ export interface components {
             why: {
                 [key: string]: string;
             };
+        };
+        /** @description A channel that went in. */
+        Input: {
+            /** @description What a velocity or volume flow is one of, such as `actual`; `basis not stated` where nobody said; none of other quantities. */
+            basis?: string | null;
+            /** @description Its certificates over the stretch, by their numbers. */
+            certificate?: string | null;
+            /** @description The channel. */
+            channel: string;
+            /** @description The versions of its mapping in force over the stretch. */
+            mappings: number[];
+            /**
+             * Format: double
+             * @description How often it is sampled, s.
+             */
+            period_s: number;
+            /** @description Where it stands: the name or number of its point in the layout. */
+            point?: string | null;
+            /** @description What it measures. */
+            quantity: string;
+            /** @description The unit in which it is shown to people. */
+            shown_in: string;
+            /** @description What it was made of. */
+            tally: components["schemas"]["Tally"];
+            /** @description The unit of its numbers here. */
+            unit: string;
         };
         /** @description A stretch in which nobody recorded. */
         Interruption: {
@@ -309,6 +527,19 @@ export interface components {
             u: number;
             /** Format: double */
             value: number;
+        };
+        /** @description Where the points of a layout are. */
+        Layout: {
+            /** @description `duct` or `zone`. */
+            kind: string;
+            /** @description Its name. */
+            name: string;
+            /** @description Its points, in order. */
+            points: components["schemas"]["Point"][];
+            /** @description The rule that placed a duct's points. */
+            rule?: string | null;
+            /** @description Its shape in words, with its sizes. */
+            shape: string;
         };
         /** @description A point of a layout. */
         LayoutPoint: {
@@ -465,6 +696,13 @@ export interface components {
             /** @description The unit of both. */
             unit: string;
         };
+        /** @description `mean`: the mean of each channel over the stretch. */
+        MeanAsk: {
+            /** @description The channels; those of the run by default. */
+            channels?: string[];
+            /** @description Between which limits each mean should be, such as `195-205 °C`. */
+            within?: string | null;
+        };
         /** @description The electronics of an instrument, with its probe. */
         Meter: {
             /** @description Its name. */
@@ -503,9 +741,55 @@ export interface components {
             /** @description What is wrong, in a sentence. */
             what: string;
         };
+        /** @description A probe that was moved from point to point. */
+        MovedProbe: {
+            again?: components["schemas"]["PointVisit"] | null;
+            /** @description The channel of its velocity. */
+            channel: string;
+            /** @description Of each point, by number, when it was read there. */
+            visits: components["schemas"]["PointVisit"][];
+        };
         /** @description Notes, in the order of their writing. */
         Notes: {
             noted: components["schemas"]["ShownNote"][];
+        };
+        /** @description What came of an [`Ask`]. */
+        Outcome: {
+            /** @description What was asked. */
+            ask: components["schemas"]["Ask"];
+            /** @description What it was worked out from, and by what. */
+            basis: components["schemas"]["Footing"];
+            /** @description Corrections in force that touched the samples it rests on: values are as corrected. */
+            corrections: components["schemas"]["Correction"][];
+            /** @description What went in, channel by channel. */
+            inputs: components["schemas"]["Input"][];
+            /** @description True while the run goes on: there is more to come. */
+            is_preliminary: boolean;
+            /** @description True where a rig played any of it. */
+            is_simulated: boolean;
+            layout?: components["schemas"]["Layout"] | null;
+            outdated?: components["schemas"]["Correction"] | null;
+            /** @description Which readings were used. */
+            policy: components["schemas"]["Policy"];
+            /** @description Whether the asked coverage and uncertainty are reached. */
+            reached: components["schemas"]["Reached"][];
+            /** @description The results. */
+            results: components["schemas"]["Figure"][];
+            /** @description The run's name. */
+            run: string;
+            /** @description For plots: evenly spaced, thinned out. */
+            series: components["schemas"]["Series"][];
+            /** @description What it speaks for. */
+            stretch: components["schemas"]["Stretch"];
+            /** @description Rows of results of one kind, such as one a window or one a steady stretch. */
+            tables: components["schemas"]["Table"][];
+            /** @description What it is called in tables and reports. */
+            title: string;
+            /** @description Whether results are within the limits that were asked. */
+            verdicts: components["schemas"]["Judged"][];
+            /** @description What a reader must not overlook, in sentences. */
+            warnings: string[];
+            within?: components["schemas"]["Stretch"] | null;
         };
         /** @description One meter's quantity by its analog output and by its text line, over the last five minutes. */
         Pair: {
@@ -545,6 +829,57 @@ export interface components {
             /** @description What is wrong and what may be the cause, while they are apart. */
             words?: string | null;
         };
+        /** @description A point of a layout. */
+        Point: {
+            /** @description Its coordinates from the middle, m: x and y of a duct; x, y and z of a zone. */
+            at: number[];
+            /** @description The channel that was read there. */
+            channel: string;
+            /**
+             * Format: double
+             * @description How far in from the wall the probe stands, m.
+             */
+            insertion?: number | null;
+            /**
+             * Format: double
+             * @description Its mean, in the unit of that channel.
+             */
+            mean?: number | null;
+            /** @description Its name, or its number. */
+            name: string;
+            /**
+             * Format: double
+             * @description The share of the duct's area that it stands for.
+             */
+            weight?: number | null;
+        };
+        /** @description When a probe was read at a point. */
+        PointVisit: {
+            /**
+             * @description From when on, true UTC or from the beginning of the run.
+             * @example 2026-11-25T22:00:00Z
+             */
+            from: string;
+            /** @description The number of the point in the layout. */
+            point: number;
+            /**
+             * @description Up to, not including, when.
+             * @example 2026-11-25T22:00:30Z
+             */
+            to: string;
+        };
+        /** @description Which readings were used. */
+        Policy: {
+            /** @description Flags that did not keep a reading out, by their words. */
+            allow: string[];
+            /**
+             * Format: double
+             * @description The share of the stretch that used readings must speak for.
+             */
+            coverage_min: number;
+            /** @description Flags that only say where a reading comes from, and never do. */
+            remarks: string[];
+        };
         /** @description A sensor head on its cable. */
         Probe: {
             /**
@@ -559,12 +894,59 @@ export interface components {
             /** @description Its serial number. */
             serial?: string | null;
         };
+        /** @description What is asked, by kind. */
+        Question: (components["schemas"]["MeanAsk"] & {
+            /** @enum {string} */
+            kind: "mean";
+        }) | (components["schemas"]["WindowsAsk"] & {
+            /** @enum {string} */
+            kind: "windows";
+        }) | (components["schemas"]["TraverseAsk"] & {
+            /** @enum {string} */
+            kind: "traverse";
+        }) | (components["schemas"]["UniformityAsk"] & {
+            /** @enum {string} */
+            kind: "uniformity";
+        }) | (components["schemas"]["TransientAsk"] & {
+            /** @enum {string} */
+            kind: "transient";
+        }) | (components["schemas"]["SteadinessAsk"] & {
+            /** @enum {string} */
+            kind: "steadiness";
+        }) | (components["schemas"]["AgreementAsk"] & {
+            /** @enum {string} */
+            kind: "agreement";
+        }) | (components["schemas"]["HeatAsk"] & {
+            /** @enum {string} */
+            kind: "heat";
+        });
         /** @description From one number to another. */
         Reach: {
             /** Format: double */
             from: number;
             /** Format: double */
             to: number;
+        };
+        /** @description Whether something that was asked for is reached. */
+        Reached: {
+            /**
+             * Format: double
+             * @description What it is; none where nothing can be said of it yet.
+             */
+            found?: number | null;
+            /** @description Whether it is reached. */
+            is_reached: boolean;
+            /** @description Of which channel or result. */
+            of: string;
+            /** @description The unit of both. */
+            unit: string;
+            /**
+             * Format: double
+             * @description What was asked for: at least of coverage, at most of uncertainty.
+             */
+            wanted: number;
+            /** @description `coverage` of an input, `uncertainty` of a result. */
+            what: string;
         };
         /** @description A loop check in the record. */
         Recorded: {
@@ -635,6 +1017,48 @@ export interface components {
              */
             samples: number;
         };
+        /** @description One line of a budget. */
+        Row: {
+            /**
+             * Format: double
+             * @description |sensitivity|·u, in the unit of the result.
+             */
+            contribution: number;
+            /** @description Its distribution. */
+            distribution: string;
+            /**
+             * Format: double
+             * @description Its degrees of freedom; none where they are infinite.
+             */
+            dof?: number | null;
+            /** @description By statistics (`A`) or by other knowledge (`B`). */
+            evaluation: string;
+            /** @description Whose: a channel, an instrument. */
+            of: string;
+            /**
+             * Format: double
+             * @description By how much the result moves with it.
+             */
+            sensitivity: number;
+            /** @description The unit of the sensitivity. */
+            sensitivity_unit: string;
+            /**
+             * Format: double
+             * @description Its share of the variance, with its part in what it shares; all sum to 1.
+             */
+            share: number;
+            /** @description The cause that it shares with others, such as a converter. */
+            shared?: string | null;
+            /**
+             * Format: double
+             * @description Its standard uncertainty, in `unit`.
+             */
+            u: number;
+            /** @description The unit of `u`. */
+            unit: string;
+            /** @description What it comes from. */
+            what: string;
+        };
         /**
          * @description What the rule says.
          * @enum {string}
@@ -689,6 +1113,36 @@ export interface components {
             template?: string | null;
             /** @description When it ended. */
             until?: string | null;
+        };
+        /** @description A link of the record's seal. */
+        Seal: {
+            /** @description Up to when the record went then. */
+            at: string;
+            /** @description Its hash, in hexadecimal. */
+            hash: string;
+            /**
+             * Format: int64
+             * @description Its number.
+             */
+            link: number;
+        };
+        /** @description A course over time, for a plot. */
+        Series: {
+            /** @description Where the first bucket begins, true UTC. */
+            from: string;
+            /** @description What it is: `mean`, `spread`. */
+            name: string;
+            /** @description Of what: a channel, or the name of a point. */
+            of?: string | null;
+            /**
+             * Format: double
+             * @description How long a bucket is, s.
+             */
+            step_s: number;
+            /** @description The unit of its values. */
+            unit: string;
+            /** @description One value a bucket; none where nothing was used. */
+            values: (number | null)[];
         };
         /** @description Who asks. */
         Session: {
@@ -920,6 +1374,11 @@ export interface components {
             point: number;
             read?: components["schemas"]["ShownRead"] | null;
         };
+        /**
+         * @description From which moment on a zone is surveyed.
+         * @enum {string}
+         */
+        Since: "begin" | "steady" | "soaked";
         /** @description Sizes, in bytes. */
         Size: {
             /**
@@ -983,6 +1442,15 @@ export interface components {
             /** @description The program's version. */
             version: string;
         };
+        /** @description `steadiness`: since when, and until when, channels are steady. */
+        SteadinessAsk: {
+            /** @description The channels; those of the run by default. */
+            channels?: string[];
+            /** @description A movement within the window that does not matter, such as `0.5 K`; each one does by default. */
+            negligible?: string | null;
+            /** @description How long nothing may move; 10 min by default. */
+            window?: string | null;
+        };
         /** @description A straight line, noise counted on both sides. */
         StraightLine: {
             /**
@@ -1039,6 +1507,110 @@ export interface components {
             /** Format: double */
             zero: number;
         };
+        /** @description A piece of time. */
+        Stretch: {
+            /** @description Its first moment. */
+            from: string;
+            /**
+             * Format: double
+             * @description How long it is on the record's axis, s.
+             */
+            length_s: number;
+            /** @description The moment after its last. */
+            to: string;
+        };
+        /** @description Rows of results of one kind. */
+        Table: {
+            /** @description What it is. */
+            name: string;
+            /** @description Of what: a channel. */
+            of?: string | null;
+            /** @description In order. */
+            rows: components["schemas"]["TableRow"][];
+            /** @description The unit of the rows' values; of differences for their uncertainties. */
+            unit: string;
+        };
+        /** @description One row: what holds for a stretch. */
+        TableRow: {
+            /**
+             * Format: double
+             * @description The share of the row's stretch that used readings speak for.
+             */
+            coverage?: number | null;
+            /**
+             * Format: double
+             * @description Expanded uncertainty.
+             */
+            expanded?: number | null;
+            /** @description From when on. */
+            from: string;
+            /** @description Why there is no value. */
+            note?: string | null;
+            /**
+             * Format: double
+             * @description Standard deviation of the readings.
+             */
+            sd?: number | null;
+            /** @description Until when. */
+            to: string;
+            /**
+             * Format: double
+             * @description Standard uncertainty.
+             */
+            u?: number | null;
+            /**
+             * Format: int64
+             * @description Readings used.
+             */
+            used?: number | null;
+            /**
+             * Format: double
+             * @description The value; none where it was refused.
+             */
+            value?: number | null;
+            /** @description What it says in a word, such as `steady`; none where the value is all. */
+            word?: string | null;
+        };
+        /** @description An account of a channel's samples over the stretch. */
+        Tally: {
+            /**
+             * Format: double
+             * @description The share of the stretch that used samples speak for, 0 to 1.
+             */
+            coverage: number;
+            /** @description How many carry each flag, used or not; several may stand on one. */
+            flagged: {
+                [key: string]: number;
+            };
+            /**
+             * Format: int64
+             * @description Of them, left out.
+             */
+            left_out: number;
+            /** @description For which flags samples were left out; several may speak against one. */
+            left_out_for: {
+                [key: string]: number;
+            };
+            /**
+             * Format: double
+             * @description The longest time without a used sample, s; none where too few were used.
+             */
+            longest_gap_s?: number | null;
+            /** @description Ticks without a sample, by cause. */
+            missing: {
+                [key: string]: number;
+            };
+            /**
+             * Format: int64
+             * @description Samples in the record.
+             */
+            samples: number;
+            /**
+             * Format: int64
+             * @description Of them, used.
+             */
+            used: number;
+        };
         /** @description A signal to be applied. */
         Target: {
             /**
@@ -1084,6 +1656,50 @@ export interface components {
             /** @description When it begins. */
             start: string;
         };
+        /** @description `transient`: ramp, time to setpoint, overshoot, settling, recovery. */
+        TransientAsk: {
+            /** @description The level before: the mean of the first so long of the stretch; 1 min by default. */
+            before?: string | null;
+            /** @description The channel. */
+            channel: string;
+            /** @description How long it must stay within tolerance to have settled; 10 min by default. */
+            dwell?: string | null;
+            /** @description A disturbance, such as the door's opening, the recovery from which is told. */
+            event?: string | null;
+            /**
+             * @description Where it is to go.
+             * @example 200 °C
+             */
+            setpoint: string;
+            /** @description The span over which levels and peaks are smoothed; the samples themselves by default. */
+            smoothing?: string | null;
+            /**
+             * @description How near is near enough.
+             * @example 5 K
+             */
+            tolerance: string;
+            /** @description The length of the window of the steepest slope; 1 min by default. */
+            window?: string | null;
+        };
+        /** @description `traverse`: the flow through a duct by the points of a layout. */
+        TraverseAsk: {
+            /** @description The humidity: `dry` (default), `8 g/kg`, `50 % at 23 °C`, `dew point 12 °C`. */
+            humidity?: string | null;
+            /** @description The layout of the duct; that of the run by default. */
+            layout?: string | null;
+            moved?: components["schemas"]["MovedProbe"] | null;
+            /**
+             * @description The absolute pressure in the duct: a channel of a barometer, or an amount such as `98.2 kPa`. Needed for
+             *     mass and standard flow, or for the actual one of standard velocities.
+             */
+            pressure?: string | null;
+            /** @description The reference of the standard flow, such as `20 °C`; none is stated by default. */
+            reference?: string | null;
+            /** @description The temperature in the duct, where the layout's points read none: a channel, or an amount. */
+            temperature?: string | null;
+            /** @description Between which limits the actual volume flow should be, such as `1100-1300 m³/h`. */
+            within?: string | null;
+        };
         /** @description How far a loop check is. */
         UnderWay: {
             /** @description When it was begun, true UTC. */
@@ -1110,6 +1726,21 @@ export interface components {
             /** @description What was last wrong. */
             trouble?: string | null;
         };
+        /** @description `uniformity`: how even a zone is in space and time. */
+        UniformityAsk: {
+            /** @description Over how long a place must be steady, or stay in tolerance; 10 min by default. */
+            dwell?: string | null;
+            /** @description The layout of the zone; that of the run by default. */
+            layout?: string | null;
+            /** @description What is surveyed: `temperature` (default) or `velocity`. */
+            quantity?: string | null;
+            /** @description The setpoint, such as `200 °C`. */
+            setpoint?: string | null;
+            /** @description From which moment on. */
+            since?: components["schemas"]["Since"];
+            /** @description How far from the setpoint every reading may be, such as `5 K`. */
+            tolerance?: string | null;
+        };
         /** @description The values of a stretch in short. */
         Values: {
             /** Format: double */
@@ -1131,6 +1762,28 @@ export interface components {
             mean?: number | null;
             /** Format: double */
             min?: number | null;
+        };
+        /** @description `windows`: the means of windows of one length at even steps. */
+        WindowsAsk: {
+            /** @description The channels; those of the run by default. */
+            channels?: string[];
+            /**
+             * Format: int64
+             * @description At most so many.
+             */
+            count?: number | null;
+            /**
+             * @description How often one begins; one after the other by default.
+             * @example 1 h
+             */
+            every?: string | null;
+            /**
+             * @description How long each window is.
+             * @example 5 min
+             */
+            length: string;
+            /** @description Whether windows begin at multiples of their step by the clock (UTC) and not with the stretch. */
+            on_the_clock?: boolean;
         };
     };
     responses: never;

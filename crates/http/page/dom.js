@@ -40,17 +40,18 @@ export function put(place, text) {
  * @param {Element} place @param {...(string | Node)} inside
  */
 export function swap(place, ...inside) {
+  const focused = place.contains(document.activeElement) ? document.activeElement?.textContent : null
   const made = element('div', '', ...inside)
   if (made.childNodes.length === place.childNodes.length && [...made.childNodes].every((node, index) => node.isEqualNode(place.childNodes[index]))) return
-  const focused = place.contains(document.activeElement) ? document.activeElement?.textContent : null
   const open = new Set([...place.querySelectorAll('details[open] > summary')].map(({ textContent }) => textContent))
   place.replaceChildren(...made.childNodes)
   for (const summary of place.querySelectorAll('summary')) {
     if (open.has(summary.textContent)) /** @type {HTMLDetailsElement} */ (summary.parentElement).open = true
   }
   if (focused === null) return
-  const again = [...place.querySelectorAll('button, summary, a')].find(({ textContent }) => textContent === focused)
-  if (again) /** @type {HTMLElement} */ (again).focus()
+  const same = [...place.querySelectorAll('button, summary, a')].find(({ textContent }) => textContent === focused)
+  const target = /** @type {HTMLElement | null} */ (same ?? place.closest('main'))
+  target?.focus({ preventScroll: true })
 }
 
 /** @param {string} text @param {() => void} then @param {string} [name] its class */

@@ -55,9 +55,9 @@ export class Instruments {
 
   async #prestart() {
     const { state, findings, at } = await askJson('/api/v1/prestart')
-    const bad = findings.filter((/** @type {any} */ { state }) => state !== 'fine')
+    const bad = findings.filter((/** @type {import('./types').Finding} */ { state }) => state !== 'fine')
     const words = state === 'fine' ? 'Everything is there for a night of 12 hours.' : `${bad.length} of ${findings.length} findings need a look before a night of 12 hours.`
-    const rows = (/** @type {any[]} */ found) => found.map(({ aspect, subject, state, what, todo }) => [element('span', `word ${FINDING[state][1]}`, FINDING[state][0]), sentence(aspect), subject, sentence(what), todo ? sentence(todo) : ''])
+    const rows = (/** @type {import('./types').Finding[]} */ found) => found.map(({ aspect, subject, state, what, todo }) => [element('span', `word ${FINDING[state][1]}`, FINDING[state][0]), sentence(aspect), subject, sentence(what), todo ? sentence(todo) : ''])
     const heads = /** @type {[string, string][]} */ ([['', 'Finding'], ['', 'About'], ['', 'Which'], ['', 'What is the case'], ['', 'What to do']])
     const all = element('details', '', element('summary', '', `All ${findings.length} findings`), table('All findings', heads, rows(findings)))
     return [
@@ -70,19 +70,19 @@ export class Instruments {
   async #meters() {
     const { meters, envelopes, certificates } = await askJson('/api/v1/meters')
     if (!meters.length) return [element('p', 'soft', 'No meter is configured.')]
-    const rows = meters.map((/** @type {any} */ meter) => [
+    const rows = meters.map((/** @type {import('./types').Meter} */ meter) => [
       element('b', '', meter.name), meter.serial ?? '', probe(meter),
-      [...new Set(meter.outputs.map((/** @type {any} */ output) => output.way))].join(', '),
-      [...new Set(meter.outputs.map((/** @type {any} */ output) => output.certificate).filter(Boolean))].join(', '),
+      [...new Set(meter.outputs.map((output) => output.way))].join(', '),
+      [...new Set(meter.outputs.map((output) => output.certificate).filter(Boolean))].join(', '),
     ])
     return [
       table('Meters', [['', 'Meter'], ['', 'Serial number'], ['', 'Probe'], ['', 'Heard as'], ['', 'Certificate']], rows),
-      ...envelopes.flatMap((/** @type {any} */ envelope) => this.#envelope(envelope, meters)),
-      ...certificates.map((/** @type {any} */ certificate) => certificateOf(certificate)),
+      ...envelopes.flatMap((/** @type {import('./types').Envelope} */ envelope) => this.#envelope(envelope, meters)),
+      ...certificates.map((/** @type {import('./types').Certificate} */ certificate) => certificateOf(certificate)),
     ]
   }
 
-  /** @param {import('./envelope.js').Envelope} envelope @param {any[]} meters */
+  /** @param {import('./envelope.js').Envelope} envelope @param {import('./types').Meter[]} meters */
   #envelope(envelope, meters) {
     const board = this.board
     if (!board) return []
@@ -98,9 +98,9 @@ export class Instruments {
     return [element('h3', '', `Envelope ${envelope.name}`), element('p', 'soft', `Where its probes can be believed, by temperature and velocity. ${words}`), picture(envelope, points, writers)]
   }
 
-  /** What a meter reads. @param {any} meter @param {string} kind */
+  /** What a meter reads. @param {import('./types').Meter} meter @param {string} kind */
   #shown(meter, kind) {
-    const name = meter.outputs.find((/** @type {any} */ output) => output.quantity === kind)?.channel
+    const name = meter.outputs.find((output) => output.quantity === kind)?.channel
     const index = this.board?.channels.findIndex(({ id }) => id === name) ?? -1
     return index < 0 ? NaN : this.board?.shown(index) ?? NaN
   }
@@ -109,7 +109,7 @@ export class Instruments {
     const { pairs } = await askJson('/api/v1/agreement')
     if (!pairs.length) return [element('p', 'soft', 'No meter is heard both by its analog output and by its text line.')]
     const standing = /** @type {Record<string, [string, string]>} */ ({ agree: ['Agree', 'ok'], apart: ['Apart', 'bad'], unknown: ['Not known yet', 'ok'] })
-    const rows = pairs.map((/** @type {any} */ pair) => [
+    const rows = pairs.map((/** @type {import('./types').AgreementPair} */ pair) => [
       element('b', '', `${pair.meter}, ${pair.quantity}`),
       element('span', `word ${standing[pair.standing]?.[1] ?? 'ok'}`, standing[pair.standing]?.[0] ?? pair.standing),
       value(pair.analog_mean, pair.unit), value(pair.text_mean, pair.unit),
@@ -117,7 +117,7 @@ export class Instruments {
       pair.line ? `slope ${number(pair.line.slope.value, 4)} ± ${number(2 * pair.line.slope.u, 4)}` : '',
       pair.words ?? '',
     ])
-    const plots = await Promise.all(pairs.map((/** @type {any} */ pair) => this.#plot(pair)))
+    const plots = await Promise.all(pairs.map((/** @type {import('./types').AgreementPair} */ pair) => this.#plot(pair)))
     return [element('p', 'soft', 'The last five minutes of meters that say the same twice. On the dashed line both say the same.'), element('div', 'plots', ...plots.flat()), table('Agreement', [['', 'Meter'], ['', 'Standing'], ['', 'Analog'], ['', 'Text'], ['', 'Difference'], ['', 'Analog against text'], ['', 'What may be wrong']], rows)]
   }
 
@@ -133,7 +133,7 @@ export class Instruments {
     const { corrections } = await askJson('/api/v1/corrections')
     const clock = reading()
     const when = (/** @type {string} */ at) => clock.when(Date.parse(at), Date.now())
-    const rows = corrections.map((/** @type {any} */ row) => [
+    const rows = corrections.map((/** @type {import('./types').Correction} */ row) => [
       element('b', '', row.undoes ? `No. ${row.id}, takes back no. ${row.undoes}` : `No. ${row.id}`), row.channel, `${when(row.from)} to ${when(row.to)}`,
       sentence(row.state) + (row.state === 'under_way' ? `, ${number(row.share * 100, 0)} %` : ''), `${row.reason} (${row.by})`,
       row.state === 'done' && !row.undoes ? button('Take back', () => void this.#undo(row), 'operates') : '',
@@ -193,24 +193,24 @@ async function fill(place, part) {
 /** @param {number | null} number_ @param {string} unit */
 const value = (number_, unit) => (number_ === null ? '' : `${number(number_, 2)} ${unit}`)
 
-/** @param {any} meter */
+/** @param {import('./types').Meter} meter */
 function probe({ probe, probe_number: carried, wrong_probe: isWrong }) {
   const said = [probe?.serial, probe?.number && `no. ${probe.number}`, probe?.envelope].filter(Boolean).join(', ')
   if (isWrong) return element('span', 'word bad', `${said}: the meter holds the characteristics of probe ${carried}`)
   return said || (carried ? `holds probe no. ${carried}` : '')
 }
 
-/** @param {any} certificate */
+/** @param {import('./types').Certificate} certificate */
 function certificateOf(certificate) {
   const { number: id, name, laboratory, date, due, standing, quantity, unit, method, points } = certificate
-  const rows = points.map((/** @type {any} */ point) => [number(point.reference, 2), number(point.reading, 2), number(point.reading - point.reference, 3), `${number(point.uncertainty, 3)} (k = ${number(point.k, 2)})`])
+  const rows = points.map((point) => [number(point.reference, 2), number(point.reading, 2), number(point.reading - point.reference, 3), `${number(point.uncertainty, 3)} (k = ${number(point.k, 2)})`])
   return element('details', 'certificate',
     element('summary', '', `Certificate ${name}: ${quantity}, ${laboratory}, due ${due}, `, element('span', `word ${standing === 'in force' ? 'ok' : 'bad'}`, standing)),
     facts([['Number', id], ['Date', date], ['Put right by', method]]),
     table(`Points of ${name}`, [['', `Reference, ${unit}`], ['', `Reading, ${unit}`], ['', `Error, ${unit}`], ['', `Uncertainty, ${unit}`]], rows))
 }
 
-/** What a correction would change, in a sentence each. @param {any[]} preview */
+/** What a correction would change, in a sentence each. @param {import('./types').Changes[]} preview */
 function changes(preview) {
   return preview.map(({ channel, samples, changed, before, after, unit }) => `${channel}: ${changed} of ${samples} samples would change; mean ${value(before.mean, unit) || 'none'} to ${value(after.mean, unit) || 'none'}, good ${before.good} to ${after.good}.`).join(' ')
 }

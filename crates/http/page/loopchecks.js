@@ -45,7 +45,7 @@ export class LoopChecks {
       if (isOver()) return
       swap(this.place,
         element('p', '', element('span', 'soft', 'Proves the way from the meter’s output to the record. While one is under way its channel’s readings are marked. '), button('Begin a loop check', () => void this.#begin(), 'operates')),
-        ...underWay.map((/** @type {any} */ check) => this.#underWay(check)),
+        ...underWay.map((/** @type {import('./types').LoopCheckUnderWay} */ check) => this.#underWay(check)),
         this.wrong.cloneNode(true),
         ...recorded(done),
       )
@@ -59,7 +59,7 @@ export class LoopChecks {
     this.#timer = window.setTimeout(() => void this.#draw(), wait)
   }
 
-  /** @param {any} check */
+  /** @param {import('./types').LoopCheckUnderWay} check */
   #underWay(check) {
     const { channel, target: next, standing: now, taken: points, trouble: waiting, outcome } = check
     const target = next && `Point ${next.point}: apply ${number(next.signal, 3)} ${next.signal_unit}${next.value === null ? '' : `, which stands for ${number(next.value, 2)} ${next.value_unit}`}.`
@@ -89,13 +89,13 @@ export class LoopChecks {
   }
 }
 
-/** @param {any[]} points */
+/** @param {import('./types').LoopPoint[]} points */
 function pointsOf(points) {
   const rows = points.map((point) => [`${number(point.percent, 0)} %`, `${number(point.target, 3)} ${point.unit}`, `${number(point.found.value, 4)} ${point.unit}`, `${number(point.error_percent, 3)} %`])
   return table('Points taken', [['', 'Of the span'], ['', 'Applied'], ['', 'Found'], ['', 'Error']], rows)
 }
 
-/** @param {any[]} done */
+/** @param {import('./types').LoopCheck[]} done */
 function recorded(done) {
   if (!done.length) return [element('p', 'soft', 'None is recorded yet.')]
   const clock = reading()

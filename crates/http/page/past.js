@@ -22,6 +22,8 @@ const DOUBTFUL = ['suspect', 'under', 'over', 'fault', 'stale']
 const EVENTS_SHOWN = 12
 /** Why new history is asked for while following: the buckets have become too coarse or too few. */
 const RENEW_MS = 120_000
+/** Frames that are kept for the stretch between what is on the disk and now: half a minute. */
+const RECENT_MOST = 150
 
 export class OverTime {
   /** @type {string[]} */ #names = []
@@ -34,6 +36,7 @@ export class OverTime {
   /** @type {AbortController | null} */ #loading = null
   /** @type {ReturnType<typeof setTimeout> | undefined} */ #soon
   /** @type {Happened} */ #happened = { gaps: [], runs: [], events: [] }
+  /** @type {import('./types').Frame[]} */ #recent = []
   #isShown = false
 
   /** @param {(part: string) => void} goTo told what the address is to be */
@@ -63,6 +66,7 @@ export class OverTime {
     this.#names = this.#names.filter((name) => this.places?.has(name))
     if (!this.#names.length) this.#names = this.#first()
     this.#track = null
+    this.#recent = []
     this.#loaded = null
     this.#drawChoice()
     this.#rebuild()
@@ -91,6 +95,8 @@ export class OverTime {
 
   /** @param {import('./types').Frame} frame */
   push(frame) {
+    this.#recent.push(frame)
+    if (this.#recent.length > RECENT_MOST) this.#recent.shift()
     if (this.places && !this.#fixed) this.#track?.push(frame, this.places)
   }
 
@@ -229,6 +235,7 @@ export class OverTime {
       const history = unpack(await answer.arrayBuffer())
       if (loading.signal.aborted) return
       this.#track = new Track(history, this.board.marks.indexOf('none'))
+      if (!this.#fixed && this.places) this.#track.replay(this.#recent, this.places)
       this.#loaded = { ...wanted, names: names.join(), at: Date.now() }
       this.#note('')
       this.draw()

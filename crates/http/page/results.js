@@ -11,7 +11,7 @@ const SHOWN_MOST = 6
 /** A verdict as words and a class. */
 const VERDICT = /** @type {Record<string, [string, string]>} */ ({ conforms: ['Conforms', 'fine'], does_not: ['Does not conform', 'bad'], undecided: ['Undecided', 'mind'] })
 
-/** @param {any[]} evaluations */
+/** @param {import('./types').Evaluation[]} evaluations */
 export function results(evaluations) {
   if (!evaluations.length) return [element('p', 'soft', 'No evaluation was asked of this run.')]
   return evaluations.map((evaluation) => {
@@ -20,7 +20,7 @@ export function results(evaluations) {
   })
 }
 
-/** How far an answer is. @param {any} evaluation @returns {Node[]} */
+/** How far an answer is. @param {import('./types').Evaluation} evaluation @returns {Node[]} */
 function standing({ state, progress, refused, outcome }) {
   if (refused) return [element('p', 'trouble', told(refused))]
   if (typeof progress === 'number' && !outcome) {
@@ -34,28 +34,28 @@ function standing({ state, progress, refused, outcome }) {
   return outcome.is_preliminary ? [element('p', 'soft', 'Preliminary: the run goes on.')] : []
 }
 
-/** @param {any} outcome @returns {Node[]} */
+/** @param {import('./types').Outcome & {outdated?: unknown}} outcome @returns {Node[]} */
 function outcome({ verdicts = [], results = [], reached = [], warnings = [], inputs = [], tables = [], outdated }) {
   return [
     ...(outdated ? [element('p', 'trouble', 'A correction has changed what this rests on; it is being worked out again.')] : []),
     ...verdicts.map(verdict),
-    ...reached.filter((/** @type {any} */ it) => !it.is_reached).map((/** @type {any} */ it) => element('p', 'trouble', `Not reached: ${it.what}, ${it.of}: ${it.found === null ? 'unknown' : number(it.found, 2)} of ${number(it.wanted, 2)} ${it.unit}`)),
+    ...reached.filter((it) => !it.is_reached).map((it) => element('p', 'trouble', `Not reached: ${it.what}, ${it.of}: ${it.found === null ? 'unknown' : number(it.found, 2)} of ${number(it.wanted, 2)} ${it.unit}`)),
     ...figures(results),
-    ...budgets(results.filter((/** @type {any} */ { budget }) => budget)),
+    ...budgets(results.filter(({ budget }) => budget)),
     ...tables.map(tableOf),
-    ...warnings.map((/** @type {string} */ words) => element('p', 'trouble', told(words))),
+    ...warnings.map((words) => element('p', 'trouble', told(words))),
     ...rests(inputs),
   ]
 }
 
-/** @param {any} judged */
+/** @param {import('./types').Verdict} judged */
 function verdict({ what, verdict, meaning, rule, value, unit, low, high }) {
   const [word, name] = VERDICT[verdict] ?? [sentence(verdict), 'ok']
   const limits = [low === null ? '' : `not below ${number(low, 2)}`, high === null ? '' : `not above ${number(high, 2)}`].filter(Boolean).join(', ')
   return element('p', 'verdict', element('span', `word ${name}`, word), ` ${what}: ${number(value, 2)} ${unit}, ${limits}. `, element('span', 'soft', `${told(meaning)} (${rule})`))
 }
 
-/** Those whose uncertainty is known stand first; the others can be opened. @param {any[]} results @returns {Node[]} */
+/** Those whose uncertainty is known stand first; the others can be opened. @param {import('./types').Figure[]} results @returns {Node[]} */
 function figures(results) {
   const known = results.filter(({ expanded }) => typeof expanded === 'number')
   const first = known.length ? known : results.slice(0, SHOWN_MOST)
@@ -66,29 +66,33 @@ function figures(results) {
   ]
 }
 
-/** @param {string} label @param {any[]} results */
+/** @param {string} label @param {import('./types').Figure[]} results */
 function tableOfFigures(label, results) {
   const clock = reading()
   const rows = results.map(({ name, of, stated, place, at, definition, note }) => [
-    element('b', '', sentence(name)), [of, place].filter(Boolean).join(', '), stated.replace(/(^|\()-(?=\d)/, '$1−'), element('span', 'soft', [definition, note].filter(Boolean).map(told).join(' ')), at ? clock.when(Date.parse(at), Date.now()) : '',
+    element('b', '', sentence(name)), [of, place].filter(Boolean).join(', '), written(stated), element('span', 'soft', [definition ?? '', note ?? ''].filter(Boolean).map(told).join(' ')), at ? clock.when(Date.parse(at), Date.now()) : '',
   ])
   return table(label, [['', 'Figure'], ['of', 'Of'], ['value', 'Value'], ['what', 'What it is'], ['when', 'When']], rows)
 }
 
-/** What the uncertainty of each figure rests on, cause by cause. @param {any[]} results @returns {Node[]} */
+/** A value breaks before its coverage at most. @param {string} stated */
+const written = (stated) => stated.replace(/(^|\()-(?=\d)/, '$1−').replaceAll(' ', '\u00a0').replace('\u00a0(k', ' (k')
+
+/** What the uncertainty of each figure rests on, cause by cause. @param {import('./types').Figure[]} results @returns {Node[]} */
 function budgets(results) {
   if (!results.length) return []
   const words = results.length === 1 ? `Budget of ${titleOf(results[0])}` : `Budgets of ${results.length} figures`
   return [element('details', '', element('summary', '', words), ...results.flatMap((result) => [...(results.length > 1 ? [element('h5', '', sentence(titleOf(result)))] : []), ...budgetOf(result)]))]
 }
 
-/** @param {any} figure */
+/** @param {import('./types').Figure} figure */
 const titleOf = ({ name, of, place }) => [name, of, place].filter(Boolean).join(', ').replaceAll('_', ' ')
 
-/** @param {any} figure @returns {Node[]} */
+/** @param {import('./types').Figure} figure @returns {Node[]} */
 function budgetOf({ budget }) {
-  const rows = budget.rows.map((/** @type {any} */ row) => [element('b', '', sentence(row.what)), row.of, `${short(row.u)} ${row.unit}`, `${row.evaluation}, ${row.distribution}`, `${number(row.share * 100, 0)} %`])
-  const left = budget.omitted.length ? [element('p', 'soft', `Not in it, since nobody stated a figure: ${budget.omitted.map((/** @type {any} */ cause) => `${cause.what} (${cause.of})`).join('; ')}.`)] : []
+  if (!budget) return []
+  const rows = budget.rows.map((row) => [element('b', '', sentence(row.what)), row.of, `${short(row.u)} ${row.unit}`, `${row.evaluation}, ${row.distribution}`, `${number(row.share * 100, 0)} %`])
+  const left = budget.omitted.length ? [element('p', 'soft', `Not in it, since nobody stated a figure: ${budget.omitted.map((cause) => `${cause.what} (${cause.of})`).join('; ')}.`)] : []
   return [table('Budget', [['', 'Cause'], ['', 'Of'], ['', 'Standard uncertainty'], ['', 'How known'], ['', 'Share']], rows), ...left]
 }
 

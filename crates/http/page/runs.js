@@ -2,7 +2,7 @@
 
 import { askJson, reason, send } from './api.js'
 import { askEvaluation } from './asking.js'
-import { $, button, element, facts, put, table } from './dom.js'
+import { $, button, element, facts, swap, table } from './dom.js'
 import { downloads } from './downloads.js'
 import { results } from './results.js'
 import { count, length } from './format.js'
@@ -20,6 +20,7 @@ export class Runs {
   #shown = ''
   #isGuiding = false
   /** @type {Traverse | null} */ #traverse = null
+  /** @type {{key: string, list: HTMLElement} | null} */ #files = null
   /** @type {import('./board.js').Board | null} */ #board = null
 
   /** @param {(part: string) => void} goTo */
@@ -59,8 +60,7 @@ export class Runs {
       const key = JSON.stringify([told, more, reading().offset(Date.now())])
       if (key === this.#shown) return
       this.#shown = key
-      if ($('runs').contains(document.activeElement) && id && told.state === 'running') this.#lightly(told)
-      else $('runs').replaceChildren(...(id ? this.#one(told, more.evaluations) : this.#all(told.runs)))
+      swap($('runs'), ...(id ? this.#one(told, more.evaluations) : this.#all(told.runs)))
     } catch (error) {
       if (!this.#shown) $('runs').replaceChildren(element('p', 'soft', `The runs could not be asked for: ${reason(error)}`))
     }
@@ -73,13 +73,8 @@ export class Runs {
     back.href = `#runs?id=${id}`
     const place = element('div')
     $('runs').replaceChildren(element('p', '', back), element('h2', '', 'Traverse'), place)
+    if (document.activeElement === document.body) $('view').focus({ preventScroll: true })
     this.#traverse = new Traverse(place, run, this.#board)
-  }
-
-  /** While somebody is at a control, only what counts up is written anew. @param {Run} run */
-  #lightly(run) {
-    const place = $('runs').querySelector('.lasting')
-    if (place) put(place, lasting(run))
   }
 
   // ---- the list ---------------------------------------------------------------------------------
@@ -129,7 +124,7 @@ export class Runs {
 
   // ---- one run ----------------------------------------------------------------------------------
 
-  /** @param {any} run @param {any} evaluations */
+  /** @param {WholeRun} run @param {{evaluations: import('./types').Evaluation[]}} evaluations */
   #one(run, evaluations) {
     const clock = reading()
     const when = (/** @type {string | null} */ at) => (at ? `${clock.when(Date.parse(at), Date.now())} ${clock.offset(Date.parse(at))}` : null)
@@ -139,22 +134,29 @@ export class Runs {
     return [
       element('p', '', back),
       element('div', 'bar', element('h2', '', run.name, ' ', element('span', `word ${run.state === 'running' ? 'fine' : 'ok'}`, RUN[run.state] ?? run.state)), ...this.#acts(run)),
-      ...run.remarks.map((/** @type {string} */ remark) => element('p', 'note', sentence(remark))),
+      ...run.remarks.map((remark) => element('p', 'note', sentence(remark))),
       facts([
         ['Began', when(run.since) ?? `asked: ${run.start}`], ['Ended', when(run.until) ?? `asked: ${run.end}`], ['Lasted', lasts],
         ['Purpose', run.purpose], ['What is tested', run.object], ['Who sees to it', run.operator], ['Conditions around', run.ambient],
         ['Layout', run.layout], ['Template', run.template], ['Samples', run.samples === null ? null : count(run.samples)],
         ['Channels', run.channels.length === this.#board?.channels.length ? `All ${run.channels.length}` : run.channels.length > 4 ? `${run.channels.length}, such as ${run.channels[0]}` : list(run.channels)],
-        ['Interrupted', run.interruptions.map((/** @type {any} */ gap) => `${when(gap.from)} to ${when(gap.to)}`).join('; ')],
+        ['Interrupted', run.interruptions.map((gap) => `${when(gap.from)} to ${when(gap.to)}`).join('; ')],
       ]),
       element('div', 'bar part', element('h3', '', 'Results'), ...(run.since && run.state !== 'discarded' ? [button('Ask an evaluation', () => void this.#evaluate(run), 'operates')] : [])),
       ...results(evaluations.evaluations),
-      ...(run.since ? [element('h3', '', 'Take along'), takeAlong(run)] : []),
+      ...(run.since ? [element('h3', '', 'Take along'), this.#takeAlong(run)] : []),
       element('h3', '', 'Notes'), ...notes(run, when),
       element('h3', '', 'What happened'),
-      element('ul', '', ...run.steps.map((/** @type {any} */ step) => element('li', '', element('span', 'soft', `${when(step.at)} `), sentence(step.step), step.by ? ` by ${step.by}` : '', step.text ? `: ${step.text}` : ''))),
-      ...(run.loop_checks.length ? [element('h3', '', 'Loop checks in force'), element('ul', '', ...run.loop_checks.map((/** @type {any} */ check) => element('li', '', `${check.channel}: ${check.passed ? 'passed' : 'failed'}, ${when(check.at)}`)))] : []),
+      element('ul', '', ...run.steps.map((step) => element('li', '', element('span', 'soft', `${when(step.at)} `), sentence(step.step), step.by ? ` by ${step.by}` : '', step.text ? `: ${step.text}` : ''))),
+      ...(run.loop_checks.length ? [element('h3', '', 'Loop checks in force'), element('ul', '', ...run.loop_checks.map((check) => element('li', '', `${check.channel}: ${check.passed ? 'passed' : 'failed'}, ${when(check.at)}`)))] : []),
     ]
+  }
+
+  /** The files stay the same elements while a run goes on, since one may be under way. @param {Run} run */
+  #takeAlong(run) {
+    const key = `${run.id} ${run.state}`
+    if (this.#files?.key !== key) this.#files = { key, list: takeAlong(run) }
+    return this.#files.list
   }
 
   /** What can be done with a run. @param {Run} run */
@@ -214,18 +216,8 @@ export class Runs {
 }
 
 /**
- * @typedef {object} Run
- * @property {number} id
- * @property {string} name
- * @property {string} state
- * @property {string | null} since
- * @property {string | null} until
- * @property {string} start
- * @property {string} end
- * @property {number | null} length_s
- * @property {string | null} purpose
- * @property {string | null} operator
- * @property {string[]} channels
+ * @typedef {import('./types').RunShort} Run
+ * @typedef {import('./types').Run} WholeRun
  */
 
 /** @param {Run} run */
@@ -238,18 +230,18 @@ function link({ id, name }) {
   return made
 }
 
-/** What a template says goes into the fields. @param {any[]} templates */
+/** What a template says goes into the fields. @param {import('./types').Template[]} templates */
 function fill(templates) {
   return (/** @type {string} */ chosen, /** @type {(name: string, value: string) => void} */ set) => {
     const template = templates.find(({ name }) => name === chosen)
-    for (const name of ['start', 'end', 'purpose', 'object', 'operator']) set(name, template?.[name] ?? (name === 'start' ? 'now' : name === 'end' ? 'by hand' : ''))
+    for (const name of ['start', 'end', 'purpose', 'object', 'operator']) set(name, /** @type {any} */ (template)?.[name] ?? (name === 'start' ? 'now' : name === 'end' ? 'by hand' : ''))
   }
 }
 
-/** @param {any} run @param {(at: string | null) => string | null} when */
+/** @param {WholeRun} run @param {(at: string | null) => string | null} when */
 function notes(run, when) {
   if (!run.noted.length) return [element('p', 'soft', 'None.')]
-  return [element('ul', '', ...run.noted.map((/** @type {any} */ note) => element('li', '', element('span', 'soft', `${when(note.about ?? note.said)}, ${note.by}: `), note.text)))]
+  return [element('ul', '', ...run.noted.map((note) => element('li', '', element('span', 'soft', `${when(note.about ?? note.said)}, ${note.by}: `), note.text)))]
 }
 
 /** Files of a run. @param {Run} run */
@@ -259,7 +251,7 @@ function takeAlong(run) {
   read.href = `${path}/report`
   read.target = '_blank'
   const files = downloads([
-    { words: 'Test report, PDF', href: `${path}/report?format=pdf`, about: 'to sign and to keep' },
+    { words: 'Test report, PDF', href: `${path}/report?as=pdf`, about: 'to sign and to keep' },
     { words: 'Workbook, XLSX', href: `${path}/export?format=xlsx&layout=wide`, about: 'for spreadsheets' },
     { words: 'CSV, a column per channel', href: `${path}/export?layout=wide` },
     { words: 'CSV, a sample a row', href: `${path}/export?layout=long`, about: 'every digit, unit, quality and time' },

@@ -4,7 +4,7 @@ import { askJson, onStranger, send } from './api.js'
 import { $, put } from './dom.js'
 import { ask } from './forms.js'
 
-/** @typedef {{role: 'operate' | 'view' | null, token: string | null}} Session */
+/** @typedef {import('./types').Session} Session */
 
 let isAsking = false
 

@@ -19,7 +19,7 @@ export async function showStation(health) {
   }
 }
 
-/** @param {any} station @param {import('./types').Health | null} health */
+/** @param {import('./types').Station} station @param {import('./types').Health | null} health */
 function sections(station, health) {
   const { recording, size } = station
   const clock = reading()
@@ -48,7 +48,7 @@ function sections(station, health) {
   ]
 }
 
-/** The file on the disk against what is in force. @param {any} told */
+/** The file on the disk against what is in force. @param {import('./types').Configuration} told */
 function configured({ in_force: hash, file, standing, mistakes }) {
   const words = /** @type {Record<string, [string, string]>} */ ({
     same: ['The file on the disk is what is in force.', 'ok'],
@@ -57,7 +57,7 @@ function configured({ in_force: hash, file, standing, mistakes }) {
     gone: ['The file is not there any more: a start would be refused.', 'bad'],
   })
   const [said, name] = words[standing ?? ''] ?? ['It came from no file.', 'ok']
-  const rows = mistakes.map((/** @type {any} */ { line, what, help }) => [`Line ${line}`, sentence(what), help ? sentence(help) : ''])
+  const rows = mistakes.map(({ line, what, help }) => [`Line ${line}`, sentence(what), help ? sentence(help) : ''])
   return [
     element('h2', '', 'Configuration'),
     element('p', '', element('span', `word ${name}`, said)),
@@ -66,7 +66,7 @@ function configured({ in_force: hash, file, standing, mistakes }) {
   ]
 }
 
-/** @param {{at: string, severity: string, text: string}[]} events */
+/** @param {import('./types').Event[]} events */
 function drawEvents(events) {
   const clock = reading()
   const items = events.map(({ at, severity, text }) => {

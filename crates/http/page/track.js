@@ -44,6 +44,24 @@ export class Track {
     }
   }
 
+  /** Takes in frames that came while the history was on its way, from where each channel's history ends: its last samples may
+   * not have been on the disk yet. @param {import('./types').Frame[]} frames @param {Map<string, number>} places */
+  replay(frames, places) {
+    for (const [name, column] of this.columns) {
+      const place = places.get(name)
+      if (place === undefined) continue
+      let [end, current] = [this.n, -1]
+      while (end > 0 && Number.isNaN(column.lo[end - 1])) end--
+      for (const frame of frames) {
+        const bucket = this.bucket(frame.t - 1)
+        if (bucket < end || bucket >= this.room) continue
+        if (bucket !== current) [column.weight, current] = [0, bucket]
+        add(column, bucket, frame, place, this.noData)
+        this.n = Math.max(this.n, bucket + 1)
+      }
+    }
+  }
+
   /** Lowest and highest of some channels in a span, SI; `null` without a number.
    * @param {string[]} names @param {import('./span.js').Span} span @returns {[number, number] | null} */
   extent(names, { from, to }) {

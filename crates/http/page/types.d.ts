@@ -30,10 +30,14 @@ export type Template = Of<'Template'>
 export type Session = Of<'Session'>
 export type Correction = Of<'CorrectionRow'>
 export type Changes = Of<'Changes'>
-export type Finding = Of<'Judged'>
+export type Finding = Of<'Found'>
 export type LoopCheck = Of<'Recorded'>
+export type LoopPoint = Of<'LoopPoint'>
 export type LoopCheckUnderWay = Of<'UnderWay'>
-export type Evaluation = Of<'ShownEvaluation'>
+export type Evaluation = Of<'Evaluated'>
+export type Outcome = Of<'Outcome'>
+export type Figure = Of<'Figure'>
+export type Verdict = Of<'Judged'>
 export type Mistake = Of<'Mistake'>
 
 /** The columns of a history, as they come in one piece: head, means, lows, highs, marks. */

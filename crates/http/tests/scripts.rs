@@ -134,7 +134,7 @@ fn script(name: &str) -> std::path::PathBuf {
 fn modules() -> Result<(), Failed> {
     let output = Command::new("node")
         .arg("--test")
-        .args(["unit.test.mjs", "charts.test.mjs"].map(script))
+        .args(["unit.test.mjs", "charts.test.mjs", "work.test.mjs"].map(script))
         .output()?;
     if output.status.success() {
         return Ok(());

@@ -86,6 +86,18 @@ test('a track takes frames in, loses no peak, leaves gaps empty and makes room',
   assert.equal(column.mean[last], 1_499_200, 'the newest is where its time is, also after old ones were dropped')
 })
 
+test('what was not on the disk yet comes from the frames, and nothing counts twice', () => {
+  const track = new Track(history([1, 2, NaN, NaN]), 7)
+  track.replay([frame(1200, 50), frame(2200, 5), frame(2400, 9, 3), frame(4200, 6)], places)
+  const { mean, lo, hi } = track.columns.get('a')
+  assert.deepEqual([mean[1], hi[1]], [2, 3], 'history stands')
+  assert.deepEqual([mean[2], lo[2], hi[2]], [8, 5, 9])
+  assert.ok(Number.isNaN(mean[3]), 'a gap stays one')
+  assert.deepEqual([mean[4], track.n], [6, 5])
+  track.push(frame(4400, 8), places)
+  assert.equal(mean[4], 7, 'and it goes on')
+})
+
 test('a line ends where a gap begins, and slow ticks are no gaps', () => {
   const track = new Track(history([1, 2, NaN, NaN, 5, 6]), 7)
   const picture = (period) => parts({ span: { from: 0, to: 6000 }, track }, { column: track.columns.get('a'), period }, 600)

@@ -5,7 +5,7 @@ import assert from 'node:assert/strict'
 
 import { Hand, order, text } from './hand.mjs'
 
-const [, , base, program] = process.argv
+const [, , base, program, pictures] = process.argv
 const browser = new Hand(program)
 const area = `document.querySelector('#toml')`
 
@@ -18,6 +18,9 @@ try {
     await browser.size(width, 844)
     assert.equal(await browser.value('document.documentElement.scrollWidth - document.documentElement.clientWidth'), 0, `no sideways scroll at ${width} px`)
   }
+
+  assert.deepEqual(await browser.faults(), [])
+  await browser.portray(pictures, 'first-run')
 
   // A mistake is said by its line, and nothing is saved.
   await browser.value(`${area}.value = ${area}.value.replace('every', 'evry')`)

@@ -2,7 +2,8 @@
 //
 // Whoever runs a script obeys the lines that it writes (an order each) and answers each with a line.
 
-import { readFileSync } from 'node:fs'
+import { mkdirSync, readFileSync, writeFileSync } from 'node:fs'
+import { createRequire } from 'node:module'
 import { join } from 'node:path'
 import { createInterface } from 'node:readline'
 
@@ -20,6 +21,10 @@ export async function order(text) {
 /** An expression for the text of an element; empty without one. */
 export const text = (selector) => `(document.querySelector(${JSON.stringify(selector)})?.textContent ?? '')`
 
+const TAGS = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']
+const GRAVE = ['serious', 'critical']
+const SIZES = [[1440, 900], [820, 1180], [390, 844]]
+
 /** A browser with hands. */
 export class Hand extends Browser {
   click(selector) {
@@ -30,6 +35,40 @@ export class Hand extends Browser {
   async press(key, code = key) {
     const typed = key.length === 1 ? key : key === 'Enter' ? '\r' : undefined
     for (const type of ['keyDown', 'keyUp']) await this.send('Input.dispatchKeyEvent', { type, key, code, windowsVirtualKeyCode: CODES[key], text: type === 'keyDown' ? typed : undefined })
+  }
+
+  /** Goes on by Tab to what has these words, or this `name`. */
+  async tabTo(words, key = 'textContent') {
+    for (let tries = 0; tries < 80; tries++) {
+      if (await this.value(`document.activeElement[${JSON.stringify(key)}] === ${JSON.stringify(words)}`)) return
+      await this.press('Tab')
+    }
+    throw new Error(`Tab does not lead to ${words}`)
+  }
+
+  /** What of this state axe-core can tell to be wrong for somebody. */
+  async faults() {
+    if (!(await this.value(`'axe' in globalThis`))) await this.value(readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8'))
+    const found = await this.value(`axe.run(document, { runOnly: ${JSON.stringify(TAGS)}, resultTypes: ['violations'] }).then(({ violations }) => violations.map(({ id, impact, nodes }) => ({ id, impact, where: nodes.map(({ html, failureSummary }) => html.slice(0, 160) + ' | ' + failureSummary) })))`)
+    return found.filter(({ impact }) => GRAVE.includes(impact))
+  }
+
+  /** Leaves pictures of what is shown in a folder: at three sizes, light and dark. */
+  async portray(folder, name) {
+    mkdirSync(folder, { recursive: true })
+    for (const theme of ['light', 'dark']) {
+      await this.value(`document.documentElement.dataset.theme = ${JSON.stringify(theme)}`)
+      for (const [width, height] of SIZES) {
+        await this.size(width, height)
+        await this.until(`innerWidth === ${width}`, 2000)
+        // The charts are drawn anew twice a second.
+        await new Promise((resolve) => setTimeout(resolve, 600))
+        const { data } = await this.send('Page.captureScreenshot', { captureBeyondViewport: true })
+        writeFileSync(join(folder, `${name}-${width}-${theme}.png`), Buffer.from(data, 'base64'))
+      }
+    }
+    await this.value(`delete document.documentElement.dataset.theme`)
+    await this.size(1280, 900)
   }
 
   /** Presses the button with these words, once it is there. */
