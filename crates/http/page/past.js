@@ -22,6 +22,8 @@ const DOUBTFUL = ['suspect', 'under', 'over', 'fault', 'stale']
 const EVENTS_SHOWN = 12
 /** Why new history is asked for while following: the buckets have become too coarse or too few. */
 const RENEW_MS = 120_000
+/** By so much a commit may lag behind. */
+const NEW_MS = 5000
 /** Frames that are kept for the stretch between what is on the disk and now: half a minute. */
 const RECENT_MOST = 150
 
@@ -127,6 +129,7 @@ export class OverTime {
   /** After a loss of contact or a change of the past. */
   renew() {
     if (this.#isShown) void this.#load()
+    else this.#loaded = null
   }
 
   #channels() {
@@ -227,7 +230,9 @@ export class OverTime {
     this.#loading?.abort()
     if (!this.#names.length || !this.board) return this.#note('No channel is chosen. Choose some above.')
     const loading = this.#loading = new AbortController()
-    const [names, wanted] = [[...this.#names], withMargin(this.span())]
+    // What is followed ends now: frames go on from there.
+    const [names, span] = [[...this.#names], this.span()]
+    const wanted = this.#fixed ? withMargin(span) : { ...withMargin(span), to: Math.floor(span.to) }
     const query = new URLSearchParams({ from: String(wanted.from), to: String(wanted.to), max: String(BUCKETS), ch: names.join(',') })
     if (!this.#track) this.#note(`Loading ${length(wanted.to - wanted.from)}…`)
     try {
@@ -237,6 +242,8 @@ export class OverTime {
       this.#track = new Track(history, this.board.marks.indexOf('none'))
       if (!this.#fixed && this.places) this.#track.replay(this.#recent, this.places)
       this.#loaded = { ...wanted, names: names.join(), at: Date.now() }
+      // A page that has just been opened has no frames for what is not on the disk yet: it asks once more.
+      if (!this.#fixed && (this.#recent[0]?.t ?? Infinity) > wanted.to - NEW_MS) this.#soon = setTimeout(() => void this.#load(), NEW_MS / 2)
       this.#note('')
       this.draw()
       performance.mark('history drawn')
