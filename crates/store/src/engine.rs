@@ -93,6 +93,56 @@ pub(crate) async fn connect_copier(file: &Path) -> Result<SqliteConnection, sqlx
     SqliteConnection::connect_with(&options(file).read_only(true)).await
 }
 
+/// A connection that reads one file as `source` and writes another as `target`; the name of neither is `main`, so that a bare
+/// table's name finds the source's.
+pub(crate) async fn connect_between(
+    source: &Path,
+    is_still: bool,
+    target: &Path,
+) -> Result<SqliteConnection, sqlx::Error> {
+    let address = |path: &Path, how: &str| {
+        let path = path.to_str().map(|path| {
+            let path = path.replace('%', "%25");
+            path.replace('?', "%3f").replace('#', "%23")
+        });
+        let path = path.ok_or_else(|| {
+            sqlx::Error::Configuration("its name is not Unicode, which SQLite needs here".into())
+        })?;
+        Ok::<_, sqlx::Error>(format!("file:{path}?{how}"))
+    };
+    let options = options(Path::new(":memory:")).foreign_keys(false); // rows come in any order
+    let mut connection = SqliteConnection::connect_with(&options).await?;
+    let how = if is_still {
+        "mode=ro&immutable=1"
+    } else {
+        "mode=ro"
+    };
+    for (sql, address) in [
+        ("ATTACH ? AS source", address(source, how)?),
+        ("ATTACH ? AS target", address(target, "mode=rw")?),
+    ] {
+        sqlx::query(sql)
+            .bind(address)
+            .execute(&mut connection)
+            .await?;
+    }
+    // A copy that is cut off is thrown away as a whole; one that is whole is synced at its end.
+    sqlx::raw_sql("PRAGMA target.journal_mode = OFF; PRAGMA target.synchronous = OFF")
+        .execute(&mut connection)
+        .await?;
+    Ok(connection)
+}
+
+/// A connection to a file that is under way and nobody else's: one file, without a log beside it.
+pub(crate) async fn connect_maker(file: &Path) -> Result<SqliteConnection, sqlx::Error> {
+    let options = options(file)
+        .create_if_missing(true)
+        .page_size(4096)
+        .journal_mode(SqliteJournalMode::Memory)
+        .synchronous(SqliteSynchronous::Off);
+    SqliteConnection::connect_with(&options).await
+}
+
 /// Refuses an SQLite that is older than the floor. Asks the engine itself, without any file.
 pub(crate) async fn refuse_old() -> Result<(), OpenError> {
     let version = version().await.map_err(StoreError::from)?;

@@ -63,6 +63,12 @@ pub enum OpenError {
         /// What it is.
         why: String,
     },
+    /// A run that was cut out of a record, which ended when it was.
+    #[error("{} holds one run that was cut out of a record, and nothing is recorded into it; give the daemon another `data` directory", path.display())]
+    CutOut {
+        /// The file.
+        path: PathBuf,
+    },
     /// The file does not hold together.
     #[error("{} is damaged: {why}. It was left as it is; copy it away, and start with an empty `data` directory or a backup", path.display())]
     Damaged {

@@ -12,13 +12,18 @@ use crate::error::OpenError;
 const RECORD: &str = "record.sqlite";
 const LOCK: &str = "daemon.lock";
 
-/// Where the write-ahead log of a data directory is.
+/// Where the write-ahead log of a record is.
 pub(crate) fn log_path(dir: &Path) -> PathBuf {
-    dir.join(format!("{RECORD}-wal"))
+    let mut log = record_path(dir).into_os_string();
+    log.push("-wal");
+    log.into()
 }
 
-/// Where the record of a data directory is.
+/// Where the record of a data directory is. A run that was cut out is a file of its own.
 pub(crate) fn record_path(dir: &Path) -> PathBuf {
+    if dir.is_file() {
+        return dir.to_owned();
+    }
     dir.join(RECORD)
 }
 

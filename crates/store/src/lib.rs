@@ -17,6 +17,7 @@ mod backup;
 mod book;
 mod commit;
 mod correction;
+mod cut_out;
 mod engine;
 mod error;
 mod folder;
@@ -43,6 +44,7 @@ pub use backup::{Backup, BackupError};
 pub use correction::{
     BadCorrection, Cells, ChannelPreview, CorrectionEntry, CorrectionRow, Preview, Side, UndoEntry,
 };
+pub use cut_out::{CutAsk, CutOut};
 pub use error::{OpenError, StoreError};
 pub use folder::free_space;
 pub use history::{Bucket, Grid, History, RUNGS};

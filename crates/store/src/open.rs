@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use sqlx::{Connection, SqliteConnection, SqlitePool};
 
+use crate::cut_out;
 use crate::engine;
 use crate::error::{OpenError, StoreError};
 use crate::folder::{self, Claim};
@@ -66,6 +67,9 @@ impl Store {
     /// [`OpenError`]; the file is then as it was.
     pub async fn open_with(dir: &Path, options: OpenOptions) -> Result<Self, OpenError> {
         engine::refuse_old().await?;
+        if dir.is_file() {
+            inspect(dir).await?; // says what it is, where it is a run that was cut out
+        }
         let claim = Arc::new(folder::claim(dir, options.any_file_system)?);
         let path = folder::record_path(dir);
         if path.exists() {
@@ -108,7 +112,7 @@ impl Store {
 }
 
 impl Readable {
-    /// Opens the record of a data directory for reading, whether or not a daemon writes it.
+    /// Opens the record of a data directory for reading, whether or not a daemon writes it; or a file that was cut out of one.
     ///
     /// # Errors
     /// [`OpenError`].
@@ -174,6 +178,11 @@ impl Readable {
         engine::connect_inspector(&path, self.shared.is_still).await
     }
 
+    /// The file itself, and whether nobody can write to it.
+    pub(crate) fn file(&self) -> (PathBuf, bool) {
+        (folder::record_path(self.dir()), self.shared.is_still)
+    }
+
     /// Replaces the connections, after an error that leaves them in doubt.
     pub(crate) async fn renew(&self) {
         let fresh = engine::readers(&folder::record_path(self.dir()), self.shared.is_still);
@@ -226,6 +235,11 @@ async fn inspect(path: &Path) -> Result<(), OpenError> {
         .map_err(refuse)?;
     let found = schema::identify(&mut connection).await.map_err(refuse)?;
     refuse_foreign_or_newer(path, found)?;
+    if cut_out::is_one(&mut connection).await.map_err(refuse)? {
+        return Err(OpenError::CutOut {
+            path: path.to_owned(),
+        });
+    }
     if folder::bytes(path) <= CHECK_BYTES_MAX
         && let Some(why) = engine::quick_check(&mut connection).await.map_err(refuse)?
     {

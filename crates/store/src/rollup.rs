@@ -176,6 +176,24 @@ async fn make_late_anew(
     Ok(())
 }
 
+/// Makes every summary of a file to which nothing will be added any more.
+pub(crate) async fn make_whole(connection: &mut SqliteConnection) -> Result<(), sqlx::Error> {
+    let newest: Option<i64> = sqlx::query_scalar("SELECT max(at) FROM sample")
+        .fetch_one(&mut *connection)
+        .await?;
+    let Some(newest) = newest else { return Ok(()) };
+    let (from, to) = (
+        first_front(connection).await?,
+        floor(newest, LONG_US) + LONG_US,
+    );
+    let mut transaction = connection.begin().await?;
+    make_all_short(&mut transaction, from..to).await?;
+    make_all_long(&mut transaction, from..to).await?;
+    set_front(&mut transaction, SHORT_US, to).await?;
+    set_front(&mut transaction, LONG_US, to).await?;
+    transaction.commit().await
+}
+
 /// Makes every summary of a stretch anew, up to the fronts, in transactions of ten minutes each.
 pub(crate) async fn rebuild(
     connection: &mut SqliteConnection,

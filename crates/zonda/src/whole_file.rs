@@ -41,6 +41,11 @@ impl WholeFile {
         })
     }
 
+    /// Where it lies until it is whole, for whoever writes it by that name.
+    pub(crate) fn path(&self) -> &Path {
+        &self.partial
+    }
+
     /// Gives it its name, once all of it is on the disk.
     ///
     /// # Errors

@@ -220,6 +220,14 @@ impl Ways {
         Ok(())
     }
 
+    /// A stretch without the cells at its ends that are not whole: of a record that has nothing before and after it.
+    pub fn whole_cells(&self, (from, to): (Stamp, Stamp)) -> (Stamp, Stamp) {
+        let (first, last) = (self.laws.cells(from), self.laws.cells(to));
+        let before = Stamp::from_micros(from.micros().saturating_sub(1));
+        let begin = first.begin(before).micros().saturating_add(first.width_us);
+        (Stamp::from_micros(begin), last.begin(to))
+    }
+
     /// Works values and flags out for a proof: what can be told is set, everything else left.
     pub fn rule(self: Arc<Self>) -> Rule {
         Arc::new(move |together: &mut [SampleRow]| {

@@ -19,7 +19,10 @@ mod walk;
 use sqlx::SqliteConnection;
 use zonda_model::{Sample, Stamp};
 
-use self::bytes::{Bytes, Fronts, Hash, Link, NO_HASH, Sealed, entry, kind};
+use self::bytes::{Bytes, Hash, Link, NO_HASH, Sealed};
+pub(crate) use self::bytes::{Fronts, entry, kind, unpacked, unpacked_keys};
+pub(crate) use self::prove::covering;
+pub(crate) use self::walk::links;
 use crate::book::GapEntry;
 use crate::commit::ClockRow;
 use crate::error::StoreError;
@@ -151,7 +154,7 @@ pub(crate) async fn tip(connection: &mut SqliteConnection, at: Stamp) -> Result<
 
 /// One of a wrong length is somebody else's work. Recording goes on all the same; the verifier sees
 /// that link's fault.
-fn hash_of(bytes: &[u8]) -> Hash {
+pub(crate) fn hash_of(bytes: &[u8]) -> Hash {
     bytes.try_into().unwrap_or(NO_HASH)
 }
 

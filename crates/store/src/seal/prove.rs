@@ -18,6 +18,7 @@ use super::bytes::{Hash, unpacked};
 use super::verdict::{Fault, Flaw, Verdict};
 use super::walk::Walker;
 use super::{SealHead, hash_of, strays};
+use crate::cut_out::{self, CutOut};
 use crate::engine;
 use crate::error::StoreError;
 use crate::open::Readable;
@@ -108,7 +109,10 @@ impl Readable {
         };
         let mut ends = Verdict::default();
         if ask.stretch.is_none() {
-            strays::find(asking, &plan, &mut ends).await?;
+            match &plan.cut_out {
+                Some(pieces) => strays::find_between(asking, pieces, &mut ends).await?,
+                None => strays::find(asking, &plan, &mut ends).await?,
+            }
             verdict.unsealed = std::mem::take(&mut ends.unsealed);
         }
         if ask.expect.is_some() && plan.noted.is_none() {
@@ -165,10 +169,48 @@ pub(super) struct Plan {
     /// Samples that a later link names, by time and channel.
     pub(super) late: Vec<(i64, i64)>,
     pub(super) samples: u64,
+    /// Of a cut-out, what it has of the chain; a record has all of it.
+    cut_out: Option<Vec<(i64, i64)>>,
 }
 
 impl Plan {
     async fn of(view: &mut SqliteConnection, ask: &Ask) -> Result<Option<Self>, StoreError> {
+        match cut_out::read(view).await? {
+            Some(cut_out) => Self::of_cut_out(view, cut_out, ask).await,
+            None => Self::of_record(view, ask).await,
+        }
+    }
+
+    /// Each piece by itself, whatever stretch is asked for: a cut-out is small.
+    async fn of_cut_out(
+        view: &mut SqliteConnection,
+        cut_out: CutOut,
+        ask: &Ask,
+    ) -> Result<Option<Self>, StoreError> {
+        let (Some(head), Some((first, _))) = (cut_out.head, cut_out.pieces.first()) else {
+            return Ok(None);
+        };
+        let noted = match ask.expect {
+            Some(hash) => noted(view, &hash).await?,
+            None => None,
+        };
+        let (mut parts, mut samples) = (Vec::new(), 0);
+        for links in &cut_out.pieces {
+            parts.extend(pieces(view, *links).await?);
+            samples += sealed(view, *links).await?;
+        }
+        Ok(Some(Self {
+            pieces: parts,
+            head,
+            since: cut_out.stretch.from,
+            noted,
+            late: late(view, *first).await?,
+            samples,
+            cut_out: Some(cut_out.pieces),
+        }))
+    }
+
+    async fn of_record(view: &mut SqliteConnection, ask: &Ask) -> Result<Option<Self>, StoreError> {
         let ends: (Option<i64>, Option<i64>) = sqlx::query_as("SELECT min(id), max(id) FROM seal")
             .fetch_one(&mut *view)
             .await?;
@@ -195,13 +237,7 @@ impl Plan {
                 .bind(links.1)
                 .fetch_one(&mut *view)
                 .await?;
-        let samples: i64 = sqlx::query_scalar(
-            "SELECT coalesce(sum(samples), 0) FROM seal WHERE id BETWEEN ? AND ?",
-        )
-        .bind(links.0)
-        .bind(links.1)
-        .fetch_one(&mut *view)
-        .await?;
+        let samples = sealed(view, links).await?;
         Ok(Some(Self {
             pieces: pieces(view, links).await?,
             head: SealHead {
@@ -212,9 +248,21 @@ impl Plan {
             since: Stamp::from_micros(since),
             noted,
             late: late(view, links.0).await?,
-            samples: samples.unsigned_abs(),
+            samples,
+            cut_out: None,
         }))
     }
+}
+
+/// How many samples these links cover.
+async fn sealed(view: &mut SqliteConnection, links: (i64, i64)) -> Result<u64, StoreError> {
+    let samples: i64 =
+        sqlx::query_scalar("SELECT coalesce(sum(samples), 0) FROM seal WHERE id BETWEEN ? AND ?")
+            .bind(links.0)
+            .bind(links.1)
+            .fetch_one(view)
+            .await?;
+    Ok(samples.unsigned_abs())
 }
 
 async fn noted(view: &mut SqliteConnection, hash: &Hash) -> Result<Option<i64>, StoreError> {
@@ -227,7 +275,7 @@ async fn noted(view: &mut SqliteConnection, hash: &Hash) -> Result<Option<i64>, 
 
 /// The links that cover a stretch: from the first whose samples reach it to the last that has one of
 /// them, late ones included.
-async fn covering(
+pub(crate) async fn covering(
     view: &mut SqliteConnection,
     (from, to): (Stamp, Stamp),
     ends: (i64, i64),

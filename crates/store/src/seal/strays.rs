@@ -57,6 +57,109 @@ pub(super) async fn find(
     sessions(view, start.and_then(|link| link.session), verdict).await
 }
 
+/// Looks for rows beside the pieces of the chain that a cut-out has.
+pub(super) async fn find_between(
+    view: &mut SqliteConnection,
+    pieces: &[(i64, i64)],
+    verdict: &mut Verdict,
+) -> Result<(), sqlx::Error> {
+    let mut before = Fronts::default();
+    let mut start = None;
+    for (first, last) in pieces {
+        let own = walk::links(view, (*first, *first)).await?.pop();
+        let from = match own.filter(|stored| stored.link.kind == kind::START) {
+            Some(found) => {
+                verdict.unsealed = count_to(view, found.link.to.sample).await?;
+                let link = start.insert(found.link);
+                before = link.to;
+                link.to
+            }
+            None => fronts(view, first - 1).await?,
+        };
+        beside(view, (&before, &from), verdict).await?;
+        before = fronts(view, *last).await?;
+    }
+    samples(view, before.sample, verdict).await?;
+    rows(view, &before, verdict).await?;
+    let from = start.as_ref().map_or_else(Fronts::default, |link| link.to);
+    gap_ends(view, from.gap, verdict).await?;
+    mappings(view, start.as_ref(), verdict).await?;
+    corrections(view, verdict).await?;
+    let unlinked: Vec<(i64, i64)> = sqlx::query_as(
+        "SELECT id, alive_at FROM session WHERE id > ? AND id NOT IN (SELECT session FROM seal WHERE kind = 2)",
+    )
+    .bind(start.and_then(|link| link.session).unwrap_or(i64::MIN))
+    .fetch_all(view)
+    .await?;
+    for (id, at) in unlinked {
+        verdict.add(Fault::new(Flaw::NoLink(Covers::Session(id))).at(at));
+    }
+    Ok(())
+}
+
+/// The fronts of a link; none where it is not there, which the walk tells of.
+async fn fronts(view: &mut SqliteConnection, link: i64) -> Result<Fronts, sqlx::Error> {
+    let found = walk::links(view, (link, link)).await?.pop();
+    Ok(found.map_or_else(Fronts::default, |stored| stored.link.to))
+}
+
+async fn count_to(view: &mut SqliteConnection, to: Option<i64>) -> Result<u64, sqlx::Error> {
+    let count: i64 = sqlx::query_scalar("SELECT count(*) FROM sample WHERE at <= ?")
+        .bind(to)
+        .fetch_one(view)
+        .await?;
+    Ok(count.unsigned_abs())
+}
+
+/// Rows after one piece and before the next.
+async fn beside(
+    view: &mut SqliteConnection,
+    (after, until): (&Fronts, &Fronts),
+    verdict: &mut Verdict,
+) -> Result<(), sqlx::Error> {
+    let found: Vec<(i64, i64)> = sqlx::query_as(
+        "SELECT at, channel FROM sample WHERE at > ? AND at <= ? ORDER BY at, channel LIMIT ?",
+    )
+    .bind(after.sample.unwrap_or(i64::MIN))
+    .bind(until.sample)
+    .bind(ROWS_MAX)
+    .fetch_all(&mut *view)
+    .await?;
+    let late = named(view, kind::COMMIT).await?;
+    for (at, channel) in found {
+        if !late.contains(&(at, channel)) {
+            verdict.add(Fault::new(Flaw::NoLink(Covers::Sample)).at(at).of(channel));
+        }
+    }
+    type Name = fn(i64) -> Covers;
+    let kinds: [(&'static str, _, _, Name); 2] = [
+        (
+            "SELECT id, at FROM event WHERE id > ? AND id <= ? ORDER BY id LIMIT ?",
+            after.event,
+            until.event,
+            Covers::Event,
+        ),
+        (
+            "SELECT id, from_at FROM gap WHERE id > ? AND id <= ? ORDER BY id LIMIT ?",
+            after.gap,
+            until.gap,
+            Covers::Gap,
+        ),
+    ];
+    for (sql, after, until, name) in kinds {
+        let rows: Vec<(i64, i64)> = sqlx::query_as(sql)
+            .bind(after.unwrap_or(i64::MIN))
+            .bind(until)
+            .bind(ROWS_MAX)
+            .fetch_all(&mut *view)
+            .await?;
+        for (id, at) in rows {
+            verdict.add(Fault::new(Flaw::NoLink(name(id))).at(at));
+        }
+    }
+    Ok(())
+}
+
 async fn samples(
     view: &mut SqliteConnection,
     after: Option<i64>,

@@ -24,8 +24,8 @@ pub(super) type Tell = Box<dyn Fn(u64) + Send + Sync>;
 
 /// A link as the file has it.
 #[derive(Clone, Debug)]
-pub(super) struct Stored {
-    pub(super) link: Link,
+pub(crate) struct Stored {
+    pub(crate) link: Link,
     pub(super) marks: Vec<u8>,
     pub(super) hash: Hash,
 }
@@ -367,7 +367,7 @@ pub(super) async fn before(
 }
 
 /// These links, as far as they are there.
-pub(super) async fn links(
+pub(crate) async fn links(
     connection: &mut SqliteConnection,
     (first, last): (i64, i64),
 ) -> Result<Vec<Stored>, sqlx::Error> {

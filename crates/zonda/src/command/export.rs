@@ -1,5 +1,7 @@
 //! `zonda export`: files from the record, with or without a daemon at work.
 
+mod cut_out;
+
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -22,7 +24,7 @@ use crate::host::Signals;
 use crate::when;
 use crate::whole_file::WholeFile;
 
-/// Write CSV, Parquet or a workbook (XLSX) from the record. Reads the file itself: a daemon may be recording into it or not.
+/// Write CSV, Parquet, a workbook (XLSX) or SQLite from the record. Reads the file itself: a daemon may be recording into it or not.
 ///
 /// Everything by default; narrow it down by time and channels. Times are UTC unless --tz asks for a
 /// local column beside it.
@@ -37,6 +39,7 @@ use crate::whole_file::WholeFile;
     zonda export --data data --layout wide --step 10m --cells summary --units us -o night.csv\n  \
     zonda export --data data --run night-1 --layout wide --sidecars -o night-1.csv\n  \
     zonda export --data data --run night-1 -o night-1.xlsx\n  \
+    zonda export --data data --run night-1 -o night-1.sqlite   (a record of its own: `zonda report night-1 --data night-1.sqlite`)\n  \
     zonda export --data data --layout gaps            (what is missing, and why)\n  \
     zonda export --data data --channels Z1-left.velocity,Z1-left.temperature")]
 pub(crate) struct Export {
@@ -107,8 +110,10 @@ enum Kind {
     Csv,
     /// Apache Parquet, with units in the fields' metadata.
     Parquet,
-    /// A workbook of a run: summary, charts, wide data, gaps, events, instruments.
+    /// A workbook of a run: summary, results, charts, wide data, gaps, events, instruments.
     Xlsx,
+    /// A run as a record of its own, with its seal: `zonda` and any SQLite tool open it.
+    Sqlite,
 }
 
 /// How an export is laid out.
@@ -166,6 +171,10 @@ impl Export {
 
     async fn write_all(&self) -> anyhow::Result<Exit> {
         let record = Readable::open(&self.data).await?;
+        if self.format() == Kind::Sqlite {
+            cut_out::write(self, &record).await?;
+            return Ok(Exit::Done);
+        }
         let request = self.request(&record).await?;
         let bar = progress(&record, &request, self.output.is_some()).await?;
         let count = if let Some(path) = &self.output {
@@ -242,18 +251,10 @@ impl Export {
                 TimeZone::get(name).with_context(|| format!("`{name}` is not an IANA time zone"))
             })
             .transpose()?;
-        let names = self
-            .channels
-            .iter()
-            .map(|name| {
-                name.trim()
-                    .parse::<ChannelName>()
-                    .with_context(|| format!("--channels: `{name}`"))
-            })
-            .collect::<Result<Vec<_>, _>>()?;
+        let names = self.names()?;
         let default = match self.format() {
             Kind::Xlsx => Laid::Wide,
-            Kind::Csv | Kind::Parquet => Laid::Long,
+            Kind::Csv | Kind::Parquet | Kind::Sqlite => Laid::Long,
         };
         let layout = match self.layout.unwrap_or(default) {
             Laid::Long => Layout::Long,
@@ -296,7 +297,7 @@ impl Export {
                 Kind::Xlsx => Format::Xlsx {
                     zone: zone.map_or(Zone::Utc, Zone::Local),
                 },
-                Kind::Csv => Format::Csv {
+                Kind::Csv | Kind::Sqlite => Format::Csv {
                     form: Form {
                         dialect: if self.decimal_comma {
                             Dialect::Semicolon
@@ -312,11 +313,21 @@ impl Export {
         })
     }
 
+    fn names(&self) -> anyhow::Result<Vec<ChannelName>> {
+        let names = self.channels.iter().map(|name| {
+            let name = name.trim();
+            name.parse()
+                .with_context(|| format!("--channels: `{name}`"))
+        });
+        names.collect()
+    }
+
     fn format(&self) -> Kind {
         let ending = self.output.as_deref().and_then(Path::extension);
         let by_name = match ending.and_then(|ending| ending.to_str()) {
             Some("parquet") => Kind::Parquet,
             Some("xlsx") => Kind::Xlsx,
+            Some("sqlite") => Kind::Sqlite,
             _ => Kind::Csv,
         };
         self.format.unwrap_or(by_name)
@@ -370,9 +381,18 @@ async fn progress(
         }
         None => record.count_samples(request.range).await?,
     };
-    let style =
-        ProgressStyle::with_template("{bar:40} {pos} of {len} samples, {per_sec}, {eta} left")?;
-    Ok(ProgressBar::new(u64::try_from(all).unwrap_or(0)).with_style(style))
+    bar(all, to_file)
+}
+
+/// A bar of so many samples, with their rate and the time that is left.
+fn bar(samples: i64, is_shown: bool) -> anyhow::Result<ProgressBar> {
+    if !is_shown {
+        return Ok(ProgressBar::hidden());
+    }
+    let style = ProgressStyle::with_template(
+        "{bar:40} {human_pos} of {human_len} samples, {per_sec}, {eta} left",
+    )?;
+    Ok(ProgressBar::new(u64::try_from(samples).unwrap_or(0)).with_style(style))
 }
 
 fn file_name(path: &Path) -> anyhow::Result<String> {

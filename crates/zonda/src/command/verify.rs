@@ -13,9 +13,10 @@ use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 use zonda_model::Stamp;
+use zonda_model::run::Stretch;
 use zonda_report::TrueUtc;
 use zonda_station::correction::Ways;
-use zonda_store::{Ask, ChannelRow, Fault, Progress, Readable, Verdict};
+use zonda_store::{Ask, ChannelRow, CutOut, Fault, Progress, Readable, Verdict};
 
 use crate::exit::Exit;
 use crate::when;
@@ -30,17 +31,24 @@ use crate::when;
 /// whole. So keep the head that is printed here in another place (a report, a mail, a printout), and
 /// ask for it later with --expect. docs/seal.md says exactly what is proved, byte for byte.
 ///
+/// A run that was cut out (`zonda export --run NAME -o NAME.sqlite`) is proved in the same way, as far as its pieces of the chain
+/// go; --original compares them with the chain of the record that it came from.
+///
 /// Exit code 1 where something does not hold.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:\n  \
     zonda verify --data data\n  \
     zonda verify --data data --expect 5b1f...   (the head as it was noted: all 64 digits)\n  \
     zonda verify --data data --from '2026-11-24 22:00' --to '2026-11-25 06:00' --tz Europe/Berlin\n  \
+    zonda verify --data night-1.sqlite --original data   (a run that was cut out)\n  \
     zonda verify --data data --json")]
 pub(crate) struct Verify {
-    /// Directory of the record.
+    /// Directory of the record, or the file of a run that was cut out of one.
     #[arg(long, default_value = "data")]
     data: PathBuf,
+    /// Of a run that was cut out: directory of the record that it came from, whose chain must have the same links.
+    #[arg(long, value_name = "DATA", conflicts_with_all = ["from", "to"])]
+    original: Option<PathBuf>,
     /// Only the samples from this time on: `2026-11-25T02:10:00Z`, or `2026-11-25 02:10` in the zone of --tz.
     #[arg(long, requires = "to")]
     from: Option<String>,
@@ -82,6 +90,9 @@ struct Told {
     channels: Vec<ChannelRow>,
     utc: TrueUtc,
     took: Duration,
+    cut_out: Option<CutOut>,
+    /// Links that the original does not have, where it was asked.
+    missing: Option<Vec<i64>>,
 }
 
 impl Verify {
@@ -94,6 +105,11 @@ impl Verify {
         let begin = Instant::now();
         let utc = TrueUtc::new(record.clock().await?);
         let stretch = self.stretch(&utc)?;
+        let cut_out = record.cut_out().await?;
+        let missing = self.missing(&record, cut_out.as_ref()).await?;
+        if cut_out.is_some() && stretch.is_some() {
+            bail!("a run that was cut out is proved as a whole; leave --from and --to out");
+        }
         let bar = progress()?;
         let verdict = loop {
             let before = record.corrections().await?;
@@ -109,8 +125,12 @@ impl Verify {
             };
             let mut verdict = record.verify(&ask, watch(&bar)).await?;
             if let Some(ways) = ways {
-                ways.prove_derived(&record, stretch.unwrap_or(EVER), &mut verdict)
-                    .await?;
+                let whole = cut_out.as_ref().map(|cut| {
+                    let Stretch { from, to } = cut.stretch;
+                    ways.whole_cells((from, to))
+                });
+                let stretch = whole.or(stretch).unwrap_or(EVER);
+                ways.prove_derived(&record, stretch, &mut verdict).await?;
             }
             // A correction that was made meanwhile changed what follows from the codes.
             if verdict.value_count == 0 || before == record.corrections().await? {
@@ -123,6 +143,8 @@ impl Verify {
             took: begin.elapsed(),
             verdict,
             utc,
+            cut_out,
+            missing,
         };
         let text = if self.json {
             format!("{:#}\n", told.json())
@@ -131,11 +153,29 @@ impl Verify {
         };
         // Whoever reads may have seen enough, as `head` does; the exit code tells all the same.
         let _ = std::io::stdout().write_all(text.as_bytes());
-        Ok(if told.verdict.is_well() {
+        Ok(if told.is_well() {
             Exit::Done
         } else {
             Exit::NotWell
         })
+    }
+
+    async fn missing(
+        &self,
+        record: &Readable,
+        cut_out: Option<&CutOut>,
+    ) -> anyhow::Result<Option<Vec<i64>>> {
+        let Some(original) = &self.original else {
+            return Ok(None);
+        };
+        let Some(cut_out) = cut_out else {
+            bail!(
+                "{} is no run that was cut out, so there is no original to compare it with",
+                self.data.display()
+            );
+        };
+        let original = Readable::open(original).await?;
+        Ok(Some(record.pieces_missing_in(&original, cut_out).await?))
     }
 
     /// The stretch on the record's axis.
@@ -177,6 +217,33 @@ fn watch(bar: &ProgressBar) -> zonda_store::Watch {
 }
 
 impl Told {
+    fn is_well(&self) -> bool {
+        self.verdict.is_well() && self.missing.as_ref().is_none_or(Vec::is_empty)
+    }
+
+    /// What a cut-out has to say beside a record.
+    fn add_cut_out(&self, table: &mut Table) {
+        let Some(cut_out) = &self.cut_out else { return };
+        let mut made = format!("cut out by {} at {}", cut_out.program, cut_out.made);
+        if let Some(original) = cut_out.original {
+            let _ = write!(made, "; its original went to link {}", original.link);
+        }
+        table.add_row(["run", &made]);
+        let original = match &self.missing {
+            None => return,
+            Some(missing) if missing.is_empty() => {
+                "its chain has every piece of the chain in here".to_owned()
+            }
+            Some(missing) => format!(
+                "DOES NOT HAVE {} of the {} pieces of the chain in here, the first at link {}",
+                missing.len(),
+                cut_out.pieces.len(),
+                missing[0]
+            ),
+        };
+        table.add_row(["original", &original]);
+    }
+
     /// The verdict for a person.
     fn text(&self, ask: &Verify) -> Result<String, fmt::Error> {
         let mut text = String::new();
@@ -187,13 +254,25 @@ impl Told {
             unsealed,
             ..
         } = &self.verdict;
-        let what = if ask.from.is_some() {
-            "the stretch"
-        } else {
-            "the record"
+        let what = match &self.cut_out {
+            Some(_) => "this run, cut out of a record,",
+            None if ask.from.is_some() => "the stretch",
+            None => "the record",
         };
         let data = ask.data.display();
-        if self.verdict.is_well() {
+        if self
+            .cut_out
+            .as_ref()
+            .is_some_and(|cut| cut.pieces.is_empty())
+        {
+            writeln!(
+                text,
+                "{data}: NOTHING CAN BE PROVED of this file. It has chosen channels of a run, and the seal covers all channels\n\
+                 together; cut the run out without --channels, or ask the record that it came from."
+            )?;
+            return Ok(text);
+        }
+        if self.is_well() {
             writeln!(text, "{data}: {what} is what was recorded.")?;
         } else {
             writeln!(text, "{data}: {what} DOES NOT HOLD.")?;
@@ -214,6 +293,7 @@ impl Told {
             HumanCount(covered.links)
         );
         table.add_row(["sealed", &sealed]);
+        self.add_cut_out(&mut table);
         if let Some(since) = since.filter(|_| *unsealed > 0) {
             let older = format!(
                 "{} samples from before {}, about which the chain says nothing",
@@ -238,7 +318,9 @@ impl Told {
         table.add_row(["took", &format!("{:.1} s", self.took.as_secs_f64())]);
         writeln!(text, "{table}")?;
         self.add_faults(&mut text)?;
-        if self.verdict.is_well() && ask.expect.is_none() {
+        if let (true, Some(_), None) = (self.is_well(), &self.cut_out, &ask.original) {
+            text.push_str("\nWhat is in here was not changed since it was sealed. That it was sealed in the record it says it came from,\nthat record shows: ask with --original, or ask the record itself for the head, with --expect.\n");
+        } else if self.is_well() && ask.expect.is_none() {
             text.push_str("\nKeep the head outside this machine: with --expect it proves later that nothing up to here\nwas changed or cut off.\n");
         }
         Ok(text)
@@ -319,7 +401,11 @@ impl Told {
             faults.iter().map(one).collect()
         };
         json!({
-            "well": self.verdict.is_well(),
+            "well": self.is_well(),
+            "cut_out": self.cut_out.as_ref().map(|cut| json!({
+                "run": cut.run, "program": cut.program, "made": cut.made.to_string(), "is_sealed": !cut.pieces.is_empty(),
+                "pieces": cut.pieces.len(), "missing_in_original": self.missing,
+            })),
             "head": head.map(|head| json!({ "hash": head.hex(), "link": head.link, "at": self.utc.of(head.at).to_string() })),
             "expected_link": noted,
             "links": covered.links, "samples": covered.samples, "events": covered.events, "gaps": covered.gaps,
