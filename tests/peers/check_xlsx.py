@@ -1,10 +1,14 @@
 """Reads a run's workbook with openpyxl and compares it, cell by cell, with the record in SQLite.
 
-Usage: check_xlsx.py RECORD_DIRECTORY WORKBOOK RUN
+Usage: check_xlsx.py RECORD_DIRECTORY WORKBOOK RUN OUTCOMES
+
+OUTCOMES is what `zonda evaluate RUN --json` says.
 """
 
 import datetime
+import json
 import math
+import pathlib
 import sqlite3
 import sys
 
@@ -22,7 +26,7 @@ def close(cell, value):
     return cell is not None and math.isclose(cell, value, rel_tol=1e-12, abs_tol=1e-12)
 
 
-def main(directory, workbook, run):
+def main(directory, workbook, run, outcomes):
     record = sqlite3.connect(f"file:{directory}/record.sqlite?mode=ro", uri=True)
     (key,) = record.execute("SELECT id FROM run WHERE name = ?", (run,)).fetchone()
     ((begin,),) = record.execute("SELECT at FROM run_step WHERE run = ? AND step = 'began'", (key,))
@@ -31,11 +35,13 @@ def main(directory, workbook, run):
     mark = " (SIMULATED)"
     names = book.sheetnames
     assert names == [word + mark for word in
-                     ("summary", "charts", "course", "data", "gaps", "events", "instruments")], names
+                     ("summary", "results", "charts", "course", "data", "gaps", "events", "instruments")], names
 
     compared = data(record, book["data" + mark], begin, end)
     gaps(record, book["gaps" + mark], begin, end)
     summary(record, book["summary" + mark], begin, end, run)
+    results(book["results" + mark], json.loads(pathlib.Path(outcomes).read_text()))
+    looks(workbook)
     print(f"{compared} cells of a workbook with SQLite")
 
 
@@ -106,6 +112,44 @@ def summary(record, sheet, begin, end, run):
     spread = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
     assert math.isclose(table[name][5], mean, rel_tol=1e-12), (table[name][5], mean)
     assert math.isclose(table[name][6], spread, rel_tol=1e-9), (table[name][6], spread)
+
+
+def results(sheet, answers):
+    """Every figure and every verdict has its row, with its uncertainty and what the readings behind it cover."""
+    rows = sheet.iter_rows(values_only=True)
+    heading = next(rows)
+    found = [dict(zip(heading, row)) for row in rows]
+    wanted = []
+    for answer in answers if isinstance(answers, list) else [answers]:
+        outcome = answer["outcome"]
+        covered = {given["channel"]: given["tally"]["coverage"] for given in outcome["inputs"]}
+        for figure in outcome["results"]:
+            coverage = covered.get(figure["of"], min(covered.values()))
+            wanted.append((answer["title"], figure["name"], figure["of"], figure["value"], figure["unit"],
+                           figure["expanded"], None, coverage))
+        for judged in outcome["verdicts"]:
+            words = {"conforms": "conforms", "does_not": "does not conform", "undecided": "undecided"}
+            wanted.append((answer["title"], judged["what"], None, judged["value"], judged["unit"],
+                           None, words[judged["verdict"]], None))
+    names = ("evaluation", "result", "of", "value", "unit", "U (95.45 %)", "verdict", "coverage")
+    assert [tuple(row[name] for name in names) for row in found] == wanted
+    assert any(row["U (95.45 %)"] for row in found) and any(row["verdict"] for row in found)
+
+
+def looks(workbook):
+    """Headings stay in sight, and each chart's numbers are where it says."""
+    book = openpyxl.load_workbook(workbook)
+    for word, frozen in (("data", "B2"), ("gaps", "A2"), ("events", "A2"), ("results", "A2"), ("instruments", "A2")):
+        assert book[f"{word} (SIMULATED)"].freeze_panes == frozen, word
+    charts = book["charts (SIMULATED)"]._charts
+    assert len(charts) >= 3, "velocity, temperature and pressure at least"
+    course = book["course (SIMULATED)"]
+    for chart in charts:
+        for series in chart.series:
+            place, cells = series.yVal.numRef.f.rsplit("!", 1)
+            assert place.strip("'") == course.title, place
+            (first,), *rest = course[cells.replace("$", "")]
+            assert rest and first.row == 2, cells
 
 
 main(*sys.argv[1:])

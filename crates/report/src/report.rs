@@ -92,7 +92,11 @@ pub async fn report(
     }))
 }
 
-async fn evaluate(
+/// What came of each evaluation that a run was asked.
+///
+/// # Errors
+/// [`NoReport`], but for the logo. An evaluation that the data does not allow is no error.
+pub(crate) async fn evaluate(
     record: &Readable,
     run: &RunFacts,
     watch: &Watch,

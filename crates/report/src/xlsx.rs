@@ -1,4 +1,4 @@
-//! A run as a workbook for spreadsheets: a summary, charts, the wide data, gaps, events, instruments.
+//! A run as a workbook for spreadsheets: a summary, results, charts, the wide data, gaps, events, instruments.
 //!
 //! The wide data goes row by row into a temporary file, so that memory stays bounded; the other sheets
 //! are small. Times are real dates in UTC, which a spreadsheet keeps to the millisecond. Texts are cells
@@ -6,6 +6,7 @@
 //! edits them. Simulated data says so in the name of every sheet and above every printed page.
 
 mod charts;
+mod results;
 mod sheets;
 
 use std::fmt;
@@ -13,10 +14,12 @@ use std::fs::File;
 use std::io::{Seek, SeekFrom};
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use rust_xlsxwriter::{Color, Format, Workbook, Worksheet, XlsxError};
 use zonda_model::Stamp;
 
+use crate::compose::Evaluated;
 use crate::csv::Zone;
 use crate::dossier::Dossier;
 use crate::grid::{Cells, Row};
@@ -41,6 +44,7 @@ pub(crate) struct Wide {
     data: Worksheet,
     next: u32,
     dossier: Box<Dossier>,
+    evaluated: Vec<Evaluated>,
     tail: Option<File>,
 }
 
@@ -49,6 +53,7 @@ pub(crate) struct Wide {
 struct Looks {
     head: Format,
     stamp: Format,
+    day: Format,
     text: Format,
     /// Text that looks like a formula and must stay one that does not run.
     guarded: Format,
@@ -81,7 +86,7 @@ impl Wide {
         columns: &[Column],
         cells: Cells,
         zone: &Zone,
-        dossier: Box<Dossier>,
+        (dossier, evaluated): (Box<Dossier>, Vec<Evaluated>),
     ) -> Result<Self, BadRow> {
         let zone = match zone {
             Zone::Utc => None,
@@ -109,6 +114,7 @@ impl Wide {
             data,
             next: 1,
             dossier,
+            evaluated,
             tail: None,
         })
     }
@@ -124,6 +130,8 @@ impl Wide {
         let charts = charts::sheet(&self.dossier, &self.columns)?;
         let data = std::mem::replace(&mut self.data, Worksheet::new());
         self.book.push_worksheet(sheets.summary()?);
+        self.book
+            .push_worksheet(results::sheet(&sheets, &self.evaluated)?);
         self.book.push_worksheet(charts);
         self.book.push_worksheet(course);
         self.book.push_worksheet(data);
@@ -197,6 +205,7 @@ impl Looks {
         Self {
             head: Format::new().set_bold(),
             stamp: Format::new().set_num_format(STAMP),
+            day: Format::new().set_num_format("yyyy\\-mm\\-dd"),
             text: Format::new(),
             guarded: Format::new().set_quote_prefix(),
             loud: Format::new().set_bold().set_font_color(Color::Red),
@@ -225,6 +234,10 @@ impl Line<'_> {
         self.column += 1;
     }
 
+    fn skip_to(&mut self, column: u16) {
+        self.column = column;
+    }
+
     fn number(&mut self, number: Option<f64>) -> Result<(), XlsxError> {
         if let Some(number) = number.filter(|number| number.is_finite()) {
             self.sheet.write_number(self.row, self.column, number)?;
@@ -238,6 +251,18 @@ impl Line<'_> {
             let look = &self.looks.stamp;
             self.sheet
                 .write_number_with_format(self.row, self.column, serial, look)?;
+        }
+        self.skip();
+        Ok(())
+    }
+
+    fn day(&mut self, day: Option<Date>) -> Result<(), XlsxError> {
+        if let Some(day) = day {
+            let since = day.since(Date::constant(1899, 12, 30));
+            let days = since.map_or(0, |span| span.get_days());
+            let look = &self.looks.day;
+            self.sheet
+                .write_number_with_format(self.row, self.column, f64::from(days), look)?;
         }
         self.skip();
         Ok(())

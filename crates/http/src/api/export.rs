@@ -335,6 +335,7 @@ impl From<ExportError> for Problem {
             | ExportError::NoWorkbook
             | ExportError::TooManyRows { .. }) => Self::bad_request(format!("{error}.")),
             ExportError::Store(error) => error.into(),
+            ExportError::Evaluation(error) => Self::internal("an evaluation failed", &error),
             ExportError::Row(error) => Self::internal("the export failed", &error),
         }
     }

@@ -1,6 +1,7 @@
 //! The small sheets: what the run was, its course, what is missing, what happened, with what.
 
 use rust_xlsxwriter::{Worksheet, XlsxError};
+use zonda_config::{CertificatePlan, Config, MeterPlan, check_revision};
 use zonda_model::run::Stretch;
 use zonda_model::{ChannelName, Quality, Stamp};
 use zonda_store::{ChannelRow, Field};
@@ -23,14 +24,14 @@ impl<'a> Sheets<'a> {
         Ok(sheet)
     }
 
-    fn table(&self, word: &str, titles: &[&str]) -> Result<Worksheet, XlsxError> {
+    pub(super) fn table(&self, word: &str, titles: &[&str]) -> Result<Worksheet, XlsxError> {
         let mut sheet = self.sheet(word)?;
         head(&mut sheet, 0, titles, self.looks)?;
         sheet.set_freeze_panes(1, 0)?;
         Ok(sheet)
     }
 
-    fn line<'s>(&'s self, sheet: &'s mut Worksheet, row: u32) -> Line<'s> {
+    pub(super) fn line<'s>(&'s self, sheet: &'s mut Worksheet, row: u32) -> Line<'s> {
         Line {
             sheet,
             looks: self.looks,
@@ -233,20 +234,34 @@ impl<'a> Sheets<'a> {
         Ok(sheet)
     }
 
-    /// How each channel's codes became values.
+    /// With what each channel was measured, and how its codes became values: a row for each mapping.
     pub(super) fn instruments(&self) -> Result<Worksheet, XlsxError> {
         let titles = [
             "channel",
             "quantity",
             "tick [s]",
+            "meter",
+            "serial number",
+            "probe's number",
+            "certificate",
+            "laboratory",
+            "calibrated",
+            "due",
             "mapping",
             "since [UTC]",
             "configuration",
             "mapping in full",
         ];
         let mut sheet = self.table("instruments", &titles)?;
+        let revision = self.dossier.revision.as_ref();
+        let config = revision.and_then(|row| check_revision(&row.text).ok());
+        let config = config.map(|checked| checked.config);
         let mut row = 0;
         for channel in &self.dossier.run.channels {
+            let device = config
+                .as_ref()
+                .map(|config| Device::of(&channel.name, config))
+                .unwrap_or_default();
             let own = self.dossier.mappings.iter();
             for mapping in own.filter(|mapping| mapping.channel == channel.id) {
                 row += 1;
@@ -255,6 +270,7 @@ impl<'a> Sheets<'a> {
                 line.text(channel.name.as_str())?;
                 line.text(channel.quantity.word())?;
                 line.number(Some(Stamp::from_micros(channel.period_us).seconds()))?;
+                device.write(&mut line)?;
                 line.number(Some(float(mapping.version)))?;
                 line.stamp(Some(since))?;
                 line.text(&mapping.config)?;
@@ -262,6 +278,43 @@ impl<'a> Sheets<'a> {
             }
         }
         Ok(sheet)
+    }
+}
+
+/// What the configuration says of a channel's meter and its certificate.
+#[derive(Default)]
+struct Device<'a> {
+    meter: Option<&'a MeterPlan>,
+    certificate: Option<&'a CertificatePlan>,
+}
+
+impl<'a> Device<'a> {
+    fn of(name: &ChannelName, config: &'a Config) -> Self {
+        let plan = config.channels.iter().find(|plan| plan.name == *name);
+        let meter = plan.and_then(|plan| config.meters.get(plan.meter?));
+        let certificate = plan.and_then(|plan| config.certificates.get(plan.certificate?));
+        Self { meter, certificate }
+    }
+
+    /// Seven cells.
+    fn write(&self, line: &mut Line<'_>) -> Result<(), XlsxError> {
+        let meter = self.meter;
+        let certificate = self.certificate.map(|plan| plan.certificate.heading());
+        line.text(meter.map_or("", |meter| meter.name.as_str()))?;
+        line.text(
+            meter
+                .and_then(|meter| meter.serial.as_deref())
+                .unwrap_or(""),
+        )?;
+        line.text(
+            meter
+                .and_then(|meter| meter.probe_number.as_deref())
+                .unwrap_or(""),
+        )?;
+        line.text(certificate.map_or("", |heading| &heading.number))?;
+        line.text(certificate.map_or("", |heading| &heading.laboratory))?;
+        line.day(certificate.map(|heading| heading.date))?;
+        line.day(certificate.map(|heading| heading.due))
     }
 }
 
