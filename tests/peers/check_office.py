@@ -41,6 +41,8 @@ def main(workbook, folder):
         path = pathlib.Path(folder, f"{pathlib.Path(workbook).stem}-{sheet.title}.csv")
         with path.open(encoding="utf-8", newline="") as file:
             shown = list(csv.reader(file))
+        while shown and not any(shown[-1]):
+            shown.pop()  # a sheet of charts alone has no cells
         for number, (cells, texts) in enumerate(zip(sheet.iter_rows(values_only=True), shown, strict=True), 1):
             texts += [""] * (len(cells) - len(texts))
             for cell, text in zip(cells, texts, strict=True):

@@ -5,6 +5,7 @@
 //! users, where the numbers come from: configuration, mappings in force with their certificates, and
 //! the seal of the record.
 
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde_json::{Value, json};
 use zonda_model::Stamp;
 use zonda_store::{ChannelRow, MappingRow, Readable, StoreError};
@@ -43,7 +44,7 @@ pub async fn sidecar(
     let has_preamble = matches!(request.format, Format::Csv { preamble: true, .. });
     Ok(json!({
         "@context": ["http://www.w3.org/ns/csvw", { "@language": "en" }],
-        "url": url,
+        "url": address(url),
         "dc:title": format!("{} from {from} to {to}", request.layout.word()),
         "dialect": {
             "encoding": "utf-8",
@@ -58,6 +59,17 @@ pub async fn sidecar(
         "tableSchema": { "columns": columns },
         "notes": [origin(record, request, export, gaps).await?],
     }))
+}
+
+/// A file's name as a relative address: what RFC 3986 does not leave as it stands is written as bytes.
+fn address(name: &str) -> String {
+    /// All but letters, digits and what section 2.3 calls unreserved.
+    const OTHERS: &AsciiSet = &NON_ALPHANUMERIC
+        .remove(b'-')
+        .remove(b'.')
+        .remove(b'_')
+        .remove(b'~');
+    utf8_percent_encode(name, OTHERS).to_string()
 }
 
 fn column(title: &Title, dialect: Dialect) -> Value {
@@ -106,7 +118,7 @@ async fn origin(
         "to": request.range.1.to_string(),
         "run": request.run.as_ref().map(|run| run.json(&utc)),
         "channels": channels,
-        "gaps": gaps,
+        "gaps": gaps.map(address),
         "seal": seal.map(|seal| json!({
             "link": seal.link,
             "hash": seal.hex(),
