@@ -152,12 +152,12 @@ impl Names {
                     .into_iter()
                     .map(|gap| (gap, id)),
             );
-            let named = unpacked(named.as_deref());
+            let pairs = unpacked(named.as_deref());
             match of {
-                kind::COMMIT => names.late.extend(named.into_iter().map(|(at, _)| (at, id))),
+                kind::COMMIT => names.late.extend(pairs.into_iter().map(|(at, _)| (at, id))),
                 kind::SESSION => names.sessions.extend(session.map(|session| (session, id))),
                 kind::ENTRY => {
-                    let own = named
+                    let own = pairs
                         .into_iter()
                         .filter(|(table, _)| *table == entry::CORRECTION);
                     names.corrections.extend(own.map(|(_, key)| (key, id)));

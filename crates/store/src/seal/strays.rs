@@ -117,6 +117,7 @@ async fn beside(
     (after, until): (&Fronts, &Fronts),
     verdict: &mut Verdict,
 ) -> Result<(), sqlx::Error> {
+    type Name = fn(i64) -> Covers;
     let found: Vec<(i64, i64)> = sqlx::query_as(
         "SELECT at, channel FROM sample WHERE at > ? AND at <= ? ORDER BY at, channel LIMIT ?",
     )
@@ -131,7 +132,6 @@ async fn beside(
             verdict.add(Fault::new(Flaw::NoLink(Covers::Sample)).at(at).of(channel));
         }
     }
-    type Name = fn(i64) -> Covers;
     let kinds: [(&'static str, _, _, Name); 2] = [
         (
             "SELECT id, at FROM event WHERE id > ? AND id <= ? ORDER BY id LIMIT ?",
