@@ -109,7 +109,7 @@ fn full_disk(bench: &Bench, data: &Path) -> Result<()> {
 
 /// Called off half-way, as by Ctrl-C.
 fn called_off(bench: &Bench, data: &Path) -> Result<()> {
-    for name in ["off.csv", "off.sqlite"] {
+    for name in ["halved.csv", "halved.sqlite"] {
         let file = bench.path(name);
         let mut child = Command::new(daemon::binary())
             .args(["export", "--run", "last-night", "--data"])
@@ -127,7 +127,7 @@ fn called_off(bench: &Bench, data: &Path) -> Result<()> {
         stderr.read_to_string(&mut said)?;
         ensure!(!child.wait()?.success(), "{name} was finished: {said}");
         ensure!(said.contains("cancelled by"), "{name}: {said}");
-        let left = left(bench, "off")?;
+        let left = left(bench, "halved")?;
         ensure!(left.is_empty(), "left behind: {left:?}");
     }
     Ok(())
