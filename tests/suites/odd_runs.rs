@@ -66,6 +66,9 @@ fn each_has_its_answer(bench: &Bench) -> Result<()> {
     device.device.await_answers(ANSWERS / 2)?;
     without_a_module(&data, &station)?;
     done(&data, &["run", "stop", "long"])?;
+    let long = shown(&data, "long")?;
+    let gone = "B8.temperature were not configured from";
+    ensure!(said(&long["remarks"], gone), "{long}");
     a_layout_lacks_a_point(&data)?;
     within_each_other(&data)?;
     station.stop()

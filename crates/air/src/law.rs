@@ -57,6 +57,21 @@ pub struct State {
     pub moisture: Moisture,
 }
 
+/// A number of a law that stands for ever, and is known only so well.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Constant {
+    /// The temperature of the air.
+    Temperature,
+    /// Its absolute pressure.
+    Pressure,
+    /// The static pressure of the duct against that.
+    Gauge,
+    /// Its humidity, in the terms in which it is stated: a relative humidity (ratio), a humidity ratio (kg/kg), or a dew point (K).
+    Humidity,
+    /// The temperature at which the air came in.
+    Inlet,
+}
+
 /// A velocity as a meter shows it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Shown {
@@ -190,6 +205,62 @@ impl Law {
             | Self::Heat(stream, _) => Some(stream.shown),
             _ => None,
         }
+    }
+
+    /// The law with one of its numbers moved by so much (SI); `None` where that number is a reading, or not in it at all.
+    pub fn moved(&self, constant: Constant, by: f64) -> Option<Self> {
+        let mut law = self.clone();
+        let state = match &mut law {
+            Self::Heat(_, inlet) if constant == Constant::Inlet => {
+                *inlet = moved(*inlet, by)?;
+                return Some(law);
+            }
+            Self::Velocity(_, state, _) | Self::Density(state) | Self::DewPoint(state) => state,
+            Self::VolumeFlow(stream)
+            | Self::StandardFlow(stream, _)
+            | Self::MassFlow(stream)
+            | Self::Heat(stream, _) => stream.state.as_mut()?,
+            _ => return None,
+        };
+        match constant {
+            Constant::Temperature => state.temperature = moved(state.temperature, by)?,
+            Constant::Pressure => state.pressure = moved(state.pressure, by)?,
+            Constant::Gauge => state.gauge = Some(moved(state.gauge?, by)?),
+            Constant::Humidity => {
+                let Moisture::Stated(stated) = &mut state.moisture else {
+                    return None;
+                };
+                stated.humidity = match stated.humidity {
+                    Humidity::Dry => Humidity::Ratio(by),
+                    Humidity::Relative(relative) => Humidity::Relative(relative + by),
+                    Humidity::Ratio(ratio) => Humidity::Ratio(ratio + by),
+                    Humidity::DewPoint(at) => {
+                        Humidity::DewPoint(Temperature::from_si(at.si() + by).ok()?)
+                    }
+                };
+            }
+            Constant::Inlet => return None,
+        }
+        Some(law)
+    }
+
+    /// Half the width over which the value may lie where one of the law's numbers may be off by ±`by` (SI), SI:
+    /// (f(c + by) − f(c − by))/2 (JCGM 100:2008, 5.1.3, note 2). Where one side is no air at all, such as less water than none, the other
+    /// side's difference stands for both.
+    ///
+    /// # Errors
+    /// Those of [`Law::value`], at the number as stated or on both sides; [`LawError::NoState`] where the law has no such number.
+    pub fn half_width(&self, inputs: &[f64], constant: Constant, by: f64) -> Result<f64, LawError> {
+        let at = |by: f64| {
+            let law = self.moved(constant, by).ok_or(LawError::NoState)?;
+            law.value(inputs)
+        };
+        let middle = self.value(inputs)?;
+        Ok(match (at(by), at(-by)) {
+            (Ok(above), Ok(below)) => (above - below).abs() / 2.0,
+            (Ok(one), Err(_)) | (Err(_), Ok(one)) => (one - middle).abs(),
+            (Err(why), Err(_)) => return Err(why),
+        })
     }
 
     /// Whether a stream shown on `basis` must have the state of its air for a flow as it passes (`as_it_passes`)
@@ -343,6 +414,14 @@ impl Inputs<'_> {
     }
 }
 
+/// A number that stands for ever, moved.
+fn moved(term: Term, by: f64) -> Option<Term> {
+    match term {
+        Term::Fixed(value) => Some(Term::Fixed(value + by)),
+        Term::Input(_) => None,
+    }
+}
+
 #[expect(clippy::cast_precision_loss, reason = "a group has few members")]
 fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len() as f64
@@ -406,6 +485,22 @@ mod tests {
         assert!((volume - actual * 0.125).abs() < 1e-12);
         let no_state = Law::VolumeFlow(stream(None)).value(&inputs);
         assert_eq!(no_state, Err(LawError::NoState));
+    }
+
+    /// By hand: ρ goes with p of the ideal gas, so that 2 kPa of 101.325 kPa are 1.974 % of an actual velocity; a reading cannot be
+    /// moved; less water than none is no air, and the other side stands for both.
+    #[test]
+    fn a_number_is_known_only_so_well() {
+        let inputs = [6.0, 200.0];
+        let law = Law::Velocity(shown(), state(), Basis::Actual);
+        let value = law.value(&inputs).unwrap();
+        let half = law.half_width(&inputs, Constant::Pressure, 2000.0).unwrap();
+        assert!((half / value - 2000.0 / 101_325.0).abs() < 2e-5, "{half}");
+        assert_eq!(law.moved(Constant::Temperature, 1.0), None);
+        assert_eq!(law.moved(Constant::Inlet, 1.0), None);
+        // Water per dry air W takes (1 + W·M_a/M_w)/(1 + W) of the density, M_a/M_w = 1.6078 (CIPM-2007): 0.605 % at 10 g/kg.
+        let half = law.half_width(&inputs, Constant::Humidity, 0.01).unwrap();
+        assert!((half / value - 0.006_02).abs() < 1e-4, "{}", half / value);
     }
 
     /// A uniformity of 1 is even; half of the area still and half at 2 m/s is 0.5.

@@ -4,9 +4,10 @@
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
+use zonda_config::derived::Constant;
 use zonda_config::{Config, DerivedPlan};
 use zonda_evaluate::doubt::{self, BadDoubts, ChannelDoubts};
-use zonda_evaluate::uncertainty::{BadBudget, Budget, Origin};
+use zonda_evaluate::uncertainty::{BadBudget, Budget, Influence, Origin, Spread};
 use zonda_evaluate::{Doubt, Mean};
 
 use crate::doubts;
@@ -169,7 +170,31 @@ fn through_law(
         };
         draft = draft.through(input, slope);
     }
+    for (constant, by) in &plan.limits {
+        let Ok(half_width) = plan.law.half_width(&values, *constant, *by) else {
+            return Ok(None);
+        };
+        let row = stated(*constant);
+        let spread = Spread::rectangular(half_width).map_err(|why| BadDoubts::Spread {
+            channel: name.to_owned(),
+            row,
+            why,
+        })?;
+        let origin = Origin::new(name, row);
+        draft = draft.row(Influence::new(origin, unit, spread), 1.0);
+    }
     Ok(Some(draft.finish()?))
+}
+
+/// What a number of a law is called in a budget; its limits are those of a rectangular distribution (JCGM 100:2008, 4.3.7).
+const fn stated(constant: Constant) -> &'static str {
+    match constant {
+        Constant::Temperature => "temperature as stated",
+        Constant::Pressure => "pressure as stated",
+        Constant::Gauge => "static pressure as stated",
+        Constant::Humidity => "humidity as stated",
+        Constant::Inlet => "inlet temperature as stated",
+    }
 }
 
 /// ∂f/∂xᵢ by its difference over ±u(xᵢ) (JCGM 100:2008, 5.1.3, note 2), or over a millionth where nothing is in doubt.
@@ -200,4 +225,55 @@ pub(crate) fn expanded(budget: &Budget) -> Option<f64> {
         .expanded(zonda_evaluate::uncertainty::Level::K2)
         .ok()?;
     Some(expanded.expanded)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const BENCH: &str = r#"
+[line.bench]
+every = "1 s"
+modbus-tcp = { address = "192.0.2.10" }
+[module.A]
+line = "bench"
+unit = 1
+registers = "input 0-3"
+code = "uint16"
+count = "1 mV"
+[meter.Exhaust]
+velocity = { input = "A.1", signal = "0-10 V", range = "0-20 m/s" }
+temperature = { input = "A.2", signal = "0-10 V", range = "0-500 °C" }
+[derived.actual]
+law = "actual velocity"
+velocity = "Exhaust.velocity"
+basis = "standard 20 °C"
+temperature = "Exhaust.temperature"
+pressure = "100 kPa"
+pressure_accuracy = "3 kPa"
+humidity = "10 g/kg"
+humidity_accuracy = "10 g/kg"
+"#;
+
+    /// By hand: v goes with 1/p of the ideal gas and p may be 3 % off, a rectangle (JCGM 100:2008, 4.3.7); ±10 g/kg about 10 g/kg of water
+    /// moves v by (1 + 1.6078 W)/(1 + W), 0.592 % each way.
+    #[test]
+    fn what_a_law_takes_for_granted_has_its_rows() {
+        let config = zonda_config::check("bench.toml", BENCH)
+            .unwrap_or_else(|faults| panic!("{faults:?}"))
+            .config;
+        let channel = config.derived[0].channel;
+        let values = BTreeMap::from([("Exhaust.velocity", 5.0), ("Exhaust.temperature", 200.0)]);
+        let on = "2027-03-02".parse().unwrap();
+        let budget = of_reading(&config, channel, &values, on).unwrap().unwrap();
+        let share = |what: &str| {
+            let mut rows = budget.rows().iter();
+            let row = rows.find(|row| row.influence().origin.what == what);
+            row.unwrap().contribution() / budget.value() * 3f64.sqrt()
+        };
+        let pressure = share(stated(Constant::Pressure));
+        assert!((pressure - 0.03).abs() < 1e-4, "{pressure}");
+        let humidity = share(stated(Constant::Humidity));
+        assert!((humidity - 0.005_92).abs() < 5e-5, "{humidity}");
+    }
 }

@@ -3,6 +3,7 @@
 //! Every term is a channel of the file, or a number with its unit that stands for ever. A derived channel may be fed
 //! with derived ones that stand above it, so that no circle can arise.
 
+mod limits;
 mod reader;
 mod recall;
 mod terms;
@@ -10,7 +11,7 @@ mod terms;
 pub use recall::{Recalled, recall};
 
 use zonda_air::Basis;
-pub use zonda_air::law::Law;
+pub use zonda_air::law::{Constant, Law};
 use zonda_model::{ChannelName, Quantity, SourceId, Unit};
 use zonda_signal::{CodeFormat, Mapping, Scale};
 
@@ -53,10 +54,22 @@ pub const DERIVED: &[Key] = &[
         "the temperature of the air there: a channel, or a number",
     ),
     may(
+        "temperature_accuracy",
+        Kind::Amount,
+        "\"2 K\"",
+        "how far that temperature may be off, where it is a number; default not stated",
+    ),
+    may(
         "pressure",
         Kind::Text,
         "\"98.2 kPa\"",
         "the absolute pressure: a channel of a barometer, or a number",
+    ),
+    may(
+        "pressure_accuracy",
+        Kind::Amount,
+        "\"2 kPa\"",
+        "how far that pressure may be off, where it is a number: a barometer moves by some kPa with the weather; default not stated",
     ),
     may(
         "static",
@@ -65,10 +78,22 @@ pub const DERIVED: &[Key] = &[
         "static pressure of the duct against that: a channel, or a number; default none",
     ),
     may(
+        "static_accuracy",
+        Kind::Amount,
+        "\"10 Pa\"",
+        "how far that static pressure may be off, where it is a number; default not stated",
+    ),
+    may(
         "humidity",
         Kind::Text,
         "\"50 % at 23 °C\"",
         "`8 g/kg`, `50 % at 23 °C`, `dew point 12 °C`, or a channel of relative humidity; default `dry`",
+    ),
+    may(
+        "humidity_accuracy",
+        Kind::Text,
+        "\"10 %\"",
+        "how far that humidity may be off, where it is stated, in the same terms: `10 %` of a relative humidity, `2 g/kg`, or `3 K` of a dew point; default not stated",
     ),
     may(
         "room",
@@ -81,6 +106,12 @@ pub const DERIVED: &[Key] = &[
         Kind::Text,
         "\"23 °C\"",
         "of `exhaust heat`: the temperature at which the air came in: a channel, or a number",
+    ),
+    may(
+        "inlet_accuracy",
+        Kind::Amount,
+        "\"2 K\"",
+        "how far that temperature may be off, where it is a number; default not stated",
     ),
     may(
         "reference",
@@ -146,6 +177,8 @@ pub struct DerivedPlan {
     pub law: Law,
     /// What its velocity or volume flow is one of, where it is any.
     pub basis: Option<Basis>,
+    /// How far numbers that stand for ever in the law may be off, SI, where that is stated.
+    pub limits: Vec<(Constant, f64)>,
     /// The law as text, for the record: [`recall`] reads it back, and values are worked out by it anew.
     pub text: String,
 }
@@ -165,6 +198,7 @@ pub(crate) struct Draft {
     known: Known,
     inputs: Vec<usize>,
     law: Law,
+    limits: Vec<(Constant, f64)>,
     text: serde_json::Value,
 }
 
@@ -255,6 +289,7 @@ pub(crate) fn finish(
             inputs: draft.inputs,
             law: draft.law,
             basis: draft.known.basis,
+            limits: draft.limits,
             text: text.to_string(),
         });
         channels.push(channel);

@@ -4,7 +4,7 @@
 
 use std::fmt::Write as _;
 
-use zonda_air::law::{Law, Term};
+use zonda_air::law::{Constant, Law, Term};
 use zonda_air::{Basis, Reference};
 use zonda_config::derived::recall;
 use zonda_config::{Config, check};
@@ -106,6 +106,25 @@ fn derived_channels_feed_those_below_and_pass_their_basis_on() {
     assert_eq!((stream.shown.basis, stream.state), (Basis::Actual, None));
     assert!((stream.area.si() - 0.125_664).abs() < 1e-6);
     assert_eq!(flow.basis, Some(Basis::Actual));
+}
+
+/// What is stated of a number's accuracy is the law's business alone: the record's text of it stays as it is.
+#[test]
+fn a_number_may_say_how_far_it_is_off() {
+    let plain = config(ACTUAL);
+    let stated = config(&format!(
+        "{ACTUAL}pressure_accuracy = \"2 kPa\"\nhumidity_accuracy = \"10 %\"\n"
+    ));
+    let (plain, stated) = (&plain.derived[0], &stated.derived[0]);
+    assert_eq!(
+        stated.limits,
+        [(Constant::Pressure, 2000.0), (Constant::Humidity, 0.1)]
+    );
+    assert_eq!((plain.limits.len(), &plain.text), (0, &stated.text));
+    let said = says(&format!("{ACTUAL}temperature_accuracy = \"2 K\"\n"));
+    assert!(said.contains("goes with a number"), "{said}");
+    let said = says(&format!("{ACTUAL}humidity_accuracy = \"2 g/kg\"\n"));
+    assert!(said.contains("in the same terms"), "{said}");
 }
 
 #[test]

@@ -25,13 +25,24 @@ pub(super) struct Reader<'a, 't, 'i> {
 const STREAM: &[&str] = &[
     "velocity", "basis", "area", "diameter", "width", "height", "outer", "inner",
 ];
-const STATE: &[&str] = &["temperature", "pressure", "static", "humidity", "room"];
+const STATE: &[&str] = &[
+    "temperature",
+    "temperature_accuracy",
+    "pressure",
+    "pressure_accuracy",
+    "static",
+    "static_accuracy",
+    "humidity",
+    "humidity_accuracy",
+    "room",
+];
 
 impl Reader<'_, '_, '_> {
     pub(super) fn draft(&mut self, name: ChannelName) -> Option<Draft> {
         let before = self.faults.len();
         let word = self.section.text("law")?;
         let (law, members) = self.law(&word)?;
+        let limits = self.limits(&law);
         if self.faults.len() > before || self.section.is_misspelt() {
             return None;
         }
@@ -56,6 +67,7 @@ impl Reader<'_, '_, '_> {
             },
             inputs: std::mem::take(&mut self.inputs),
             law,
+            limits,
             text,
         })
     }
@@ -96,7 +108,7 @@ impl Reader<'_, '_, '_> {
                 )))
             }
             "exhaust heat" => {
-                self.only(STREAM, STATE, &["inlet"]);
+                self.only(STREAM, STATE, &["inlet", "inlet_accuracy"]);
                 let stream = Stream {
                     shown: self.shown()?,
                     area: self.area()?,
@@ -259,7 +271,8 @@ impl Reader<'_, '_, '_> {
         let mut terms = Map::new();
         for key in DERIVED
             .iter()
-            .filter(|key| !["law", "unit"].contains(&key.name))
+            // How well a number is known changes no value.
+            .filter(|key| !["law", "unit"].contains(&key.name) && !key.name.ends_with("_accuracy"))
         {
             if let Some(text) = self.section.text(key.name) {
                 terms.insert(key.name.to_owned(), Value::from(text.value));

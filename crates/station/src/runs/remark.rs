@@ -1,5 +1,8 @@
 //! What a reader of a run must not overlook, worked out from the record alone.
 
+use std::collections::BTreeMap;
+
+use zonda_model::Cause;
 use zonda_model::Stamp;
 use zonda_model::TrueUtc;
 use zonda_model::run::{State, Stretch, spelled};
@@ -9,6 +12,8 @@ use super::book::condition;
 
 /// Runs that are looked through for overlaps.
 const NEIGHBOURS_MAX: i64 = 1000;
+/// Gaps that are read at once.
+const GAPS: i64 = 1000;
 
 /// What a reader of a run must not overlook: interruptions, channels that are gone, steps of the
 /// clock, an empty stretch, runs that share channels and time. `now` is on the record's axis.
@@ -36,6 +41,7 @@ pub async fn remarks(
     };
     let to = run.state.until().unwrap_or(now);
     let stretch = Stretch { from, to };
+    unnamed(record, run, stretch, &utc, &mut remarks).await?;
     remarks.extend(steps(record, stretch).await?);
     let samples = record
         .count_samples_of(&run.entry.channels, stretch)
@@ -89,13 +95,56 @@ async fn gone(
     Ok(())
 }
 
+/// Channels of a run that is over which the configuration did not name for a part of it; those that went and came together are one
+/// remark.
+async fn unnamed(
+    record: &Readable,
+    run: &RunRow,
+    stretch: Stretch,
+    utc: &TrueUtc,
+    remarks: &mut Vec<String>,
+) -> Result<(), StoreError> {
+    if run.state.is_open() {
+        return Ok(());
+    }
+    let channels = record.channels().await?;
+    let mut without: BTreeMap<(Stamp, Option<Stamp>), Vec<&str>> = BTreeMap::new();
+    let mut after = None;
+    loop {
+        let range = (stretch.from, stretch.to);
+        let gaps = record.gaps(range, after, GAPS).await?;
+        let Some(last) = gaps.last() else { break };
+        after = Some((last.from, last.id));
+        for gap in gaps.iter().filter(|gap| gap.cause == Cause::Disabled) {
+            let mut of_run = channels
+                .iter()
+                .filter(|row| run.entry.channels.contains(&row.id));
+            if let Some(row) = of_run.find(|row| row.id == gap.channel) {
+                let to = gap.to.filter(|to| *to < stretch.to);
+                let span = (gap.from.max(stretch.from), to);
+                without.entry(span).or_default().push(row.name.as_str());
+            }
+        }
+    }
+    for ((from, to), names) in without {
+        let are = if names.len() == 1 { "was" } else { "were" };
+        let until = to.map_or_else(|| "on".to_owned(), |to| format!("to {}", utc.of(to)));
+        remarks.push(format!(
+            "{} {are} not configured from {} {until}; the run went on without",
+            names.join(", "),
+            utc.of(from)
+        ));
+    }
+    Ok(())
+}
+
 /// Steps of the clock within a stretch.
 async fn steps(record: &Readable, stretch: Stretch) -> Result<Option<String>, StoreError> {
     let steps = record.clock_steps(stretch).await?;
     let times = if steps == 1 { "once" } else { "several times" };
     Ok((steps > 0).then(|| {
         format!(
-            "the wall clock was stepped {times} in it; its length is counted on the record's axis, and its times are true UTC"
+            "the wall clock was stepped {times} in it; its times are true UTC, and its length is counted on the record's axis: a step back takes nothing from it, a step forward is in it as a gap `clock_stepped`"
         )
     }))
 }

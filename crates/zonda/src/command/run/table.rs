@@ -1,5 +1,7 @@
 //! Runs as a person likes to read them.
 
+mod rows;
+
 use std::fmt::Write;
 use std::time::Duration;
 
@@ -132,6 +134,11 @@ pub(super) fn outcomes(name: &str, outcomes: &Value, door: &Door) -> String {
 
 /// The results that have an uncertainty and the lengths of time; all where none has one. Then the verdicts.
 fn results(out: &mut String, outcome: &Value, door: &Door) {
+    match outcome["ask"]["kind"].as_str() {
+        Some("windows") => return rows::windows(out, outcome, door),
+        Some("steadiness") => return rows::steady(out, outcome, door),
+        _ => {}
+    }
     let mut table = plain();
     let all = || outcome["results"].as_array().into_iter().flatten();
     let is_known = |result: &Value| !result["expanded"].is_null();
