@@ -148,6 +148,17 @@ impl Station {
         Ok(serde_json::from_str(&text)?)
     }
 
+    /// Asks its API for something; gives status and document.
+    ///
+    /// # Errors
+    /// No answer came, or it is not JSON.
+    pub fn post(&self, path: &str, body: &Value) -> Result<(u16, Value)> {
+        let url = format!("http://{}{path}", self.address);
+        let mut answer = self.agent.post(url).send_json(body)?;
+        let text = answer.body_mut().read_to_string()?;
+        Ok((answer.status().as_u16(), serde_json::from_str(&text)?))
+    }
+
     /// Sends it a signal.
     ///
     /// # Errors

@@ -15,6 +15,7 @@ mod examples;
 mod handover;
 mod identity;
 mod iio;
+mod live;
 mod meters;
 mod night;
 mod odd_runs;
@@ -50,6 +51,7 @@ fn main() -> ExitCode {
         power::tests(),
         rig::tests(),
         runs::tests(),
+        live::tests(),
         meters::tests(),
         night::tests(),
         odd_runs::tests(),

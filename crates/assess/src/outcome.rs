@@ -53,6 +53,15 @@ pub struct Outcome {
     pub basis: Footing,
 }
 
+impl Outcome {
+    /// Whether the coverage and the uncertainty that were asked for are reached by now; `None` where nobody asked for any.
+    pub fn is_reached(&self) -> Option<bool> {
+        let basics = &self.ask.basics;
+        let is_asked = basics.coverage_min.is_some() || basics.uncertainty_max.is_some();
+        is_asked.then(|| self.reached.iter().all(|of| of.is_reached))
+    }
+}
+
 /// A piece of time.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Stretch {

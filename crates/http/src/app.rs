@@ -59,6 +59,7 @@ struct Described;
 #[derive(Debug)]
 pub struct App {
     shared: Shared,
+    runs: api::runs::Desk,
     hosts: Hosts,
 }
 
@@ -71,6 +72,7 @@ impl App {
         stop: CancellationToken,
     ) -> Self {
         let listen = view.config.http.listen;
+        let runs = api::runs::Desk::new(view.runs.clone());
         let shared = Inner {
             feed: Feed::new(&view),
             view,
@@ -81,6 +83,7 @@ impl App {
         };
         Self {
             shared: Arc::new(shared),
+            runs,
             hosts: Hosts::new(hosts, listen),
         }
     }
@@ -95,9 +98,18 @@ impl App {
             .run(shared.view.clone(), shared.stop.clone())
     }
 
+    /// Keeps the evaluations of runs that go on up to date until `stop`, which comes before the record is closed. Without it they
+    /// are worked out where somebody asks.
+    pub fn evaluations(
+        &self,
+        stop: CancellationToken,
+    ) -> impl Future<Output = ()> + Send + 'static {
+        self.runs.clone().keep_up(stop)
+    }
+
     /// The routes.
     pub fn router(&self) -> Router {
-        let runs = api::runs::routes(self.shared.view.runs.clone());
+        let runs = api::runs::routes(self.runs.clone());
         let (router, description) = described().merge(runs).split_for_parts();
         let description = description.to_pretty_json().unwrap_or_default();
         let json = [(header::CONTENT_TYPE, "application/json")];

@@ -55,8 +55,8 @@ pub use read::{EventRow, GapRow, Key, SampleRow, SessionRow, Size};
 pub use recorder::{Event, Recorder, RecorderOptions, Recording, Severity, Stalled};
 pub use row::ChannelId;
 pub use run::{
-    EvaluationEntry, Field, NoteEntry, RunChange, RunEntry, RunPage, RunRow, StepEntry,
-    TraverseEntry, TraverseStep, WordEntry,
+    EvaluationEntry, Field, NoteEntry, ReachedEntry, RunChange, RunEntry, RunPage, RunRow,
+    StepEntry, TraverseEntry, TraverseStep, WordEntry,
 };
 pub use seal::{
     Ask, Covered, Covers, Fault, Flaw, MAPPED, Progress, Rule, SealHead, Verdict, Watch,

@@ -172,6 +172,15 @@ impl TraverseStep {
     }
 }
 
+/// The coverage and uncertainty asked of an evaluation were reached. Only the first time counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReachedEntry {
+    /// The key of the evaluation.
+    pub evaluation: i64,
+    /// When, on the record's axis.
+    pub at: Stamp,
+}
+
 /// One addition to what the record knows of runs.
 #[derive(Clone, Debug, PartialEq)]
 pub enum RunChange {
@@ -187,6 +196,8 @@ pub enum RunChange {
     Evaluation(EvaluationEntry),
     /// The operator of a moved probe said something.
     Traverse(TraverseEntry),
+    /// What was asked of an evaluation is reached.
+    Reached(ReachedEntry),
 }
 
 /// A run as the record has it.

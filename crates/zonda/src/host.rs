@@ -23,6 +23,8 @@ pub(crate) struct Host {
     data: PathBuf,
     http: Vec<JoinHandle<()>>,
     stop: CancellationToken,
+    /// Evaluations that are kept up to date, and what ends that.
+    keeping: (JoinHandle<()>, CancellationToken),
 }
 
 impl Host {
@@ -44,6 +46,8 @@ impl Host {
         };
         let app = App::new(view, hosts, stop.clone());
         let feed = tokio::spawn(app.feed());
+        let kept = CancellationToken::new();
+        let keeping = (tokio::spawn(app.evaluations(kept.clone())), kept);
         let serving = tokio::spawn(zonda_http::server::serve(
             listener,
             app.router(),
@@ -62,12 +66,18 @@ impl Host {
             data,
             http: vec![feed, serving],
             stop,
+            keeping,
         })
     }
 
-    /// Ends: what is recorded is made safe first, then readers are sent away.
+    /// Ends: nobody evaluates any more, what is recorded is made safe, then readers are sent away.
     pub(crate) async fn stop(self) -> Stopped {
         address::remove(&self.data);
+        let (keeping, kept) = self.keeping;
+        kept.cancel();
+        if let Err(error) = keeping.await {
+            tracing::error!("evaluations were not kept up to date to the end: {error}");
+        }
         let stopped = self.station.stop().await;
         self.stop.cancel();
         for task in self.http {

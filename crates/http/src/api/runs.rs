@@ -5,6 +5,7 @@
 
 mod answers;
 mod asked;
+mod keeping;
 mod shown;
 mod traverse;
 
@@ -17,6 +18,7 @@ use axum::extract::{FromRef, FromRequestParts, Path, State};
 use axum::http::{HeaderName, Request, StatusCode, header};
 use axum::response::IntoResponse;
 use serde::Deserialize;
+use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 use utoipa::IntoParams;
 use utoipa_axum::router::OpenApiRouter;
@@ -83,16 +85,28 @@ impl From<RunError> for Problem {
     }
 }
 
-/// The routes. They need nothing but the runs, whatever else the router around them knows.
-pub(crate) fn routes<S>(runs: Runs) -> OpenApiRouter<S>
+impl Desk {
+    /// Of a daemon.
+    pub(crate) fn new(runs: Runs) -> Self {
+        Self {
+            runs,
+            answers: Answers::new(),
+            is_alone: false,
+        }
+    }
+
+    /// Keeps the evaluations of runs that go on up to date, until `stop`.
+    pub(crate) async fn keep_up(self, stop: CancellationToken) {
+        keeping::keep_up(self.answers, self.runs, stop).await;
+    }
+}
+
+/// The routes. They need nothing but the desk, whatever else the router around them knows.
+pub(crate) fn routes<S>(desk: Desk) -> OpenApiRouter<S>
 where
     S: Clone + Send + Sync + 'static,
 {
-    at_desk(Desk {
-        runs,
-        answers: Answers::new(),
-        is_alone: false,
-    })
+    at_desk(desk)
 }
 
 fn at_desk<S>(desk: Desk) -> OpenApiRouter<S>
@@ -348,7 +362,8 @@ pub(crate) async fn evaluate(
     Ok((StatusCode::CREATED, Json(outcomes)))
 }
 
-/// Ends an evaluation that is being worked out. Whoever asks for its outcome begins it anew.
+/// Ends an evaluation that is being worked out. It is begun anew by whoever asks for its outcome, and while its run goes on by the
+/// daemon itself.
 #[utoipa::path(post, path = "/api/v1/runs/{id}/evaluations/{evaluation}/cancel", tag = "runs",
     params(("id" = i64, Path, description = "the run's number"), ("evaluation" = i64, Path, description = "the evaluation's number")),
     responses((status = 204, description = "It ends at the next page of samples."), (status = 404, body = Problem, content_type = "application/problem+json")))]

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use zonda_model::run::{Begin, Finish, Illegal, Reason, State, Step, Stretch};
 use zonda_model::{ChannelName, Name, RunId, Stamp};
 use zonda_store::{
-    ChannelId, EvaluationEntry, Event, Field, NoteEntry, RunChange, RunEntry, RunRow, Severity,
-    WordEntry,
+    ChannelId, EvaluationEntry, Event, Field, NoteEntry, ReachedEntry, RunChange, RunEntry, RunRow,
+    Severity, WordEntry,
 };
 
 use super::book::{Book, OPEN_MAX, Open};
@@ -350,6 +350,21 @@ impl Runs {
             .unzip();
         self.hand_over(changes, events).await?;
         Ok(self.recorder()?.flush().await?)
+    }
+
+    /// Writes down that the coverage and uncertainty asked of an evaluation are reached, with `how` to say it. It waits for no disk;
+    /// of the same evaluation only the first time counts, so nobody should say it twice.
+    ///
+    /// # Errors
+    /// [`RunError`]; then nothing was done.
+    pub async fn reach(&self, id: RunId, evaluation: i64, how: &str) -> Result<(), RunError> {
+        let name = self.row(id).await?.entry.name.to_string();
+        let at = self.now().axis;
+        let text = format!("run {name}: {how}");
+        let event = self.event(Severity::Info, "evaluation_reached", &name, text);
+        let entry = ReachedEntry { evaluation, at };
+        self.hand_over(vec![RunChange::Reached(entry)], vec![event])
+            .await
     }
 
     /// Discards runs. Gives their names.

@@ -220,6 +220,23 @@ impl Readable {
             .collect())
     }
 
+    /// Of the evaluations asked of a run, when what was asked of them was reached for the first time, by their keys.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn run_reached(&self, run: RunId) -> Result<BTreeMap<i64, Stamp>, StoreError> {
+        let rows = sqlx::query!(
+            "SELECT evaluation, at FROM run_reached WHERE evaluation IN (SELECT id FROM run_evaluation WHERE run = ?)",
+            run.0
+        )
+        .fetch_all(&self.pool())
+        .await?;
+        let pairs = rows
+            .into_iter()
+            .map(|row| (row.evaluation, Stamp::from_micros(row.at)));
+        Ok(pairs.collect())
+    }
+
     /// What was said in the newest moved-probe traverse of a run, in order; empty where there is none.
     ///
     /// # Errors

@@ -5,8 +5,8 @@ use zonda_model::Stamp;
 use zonda_model::run::{Reason, Step};
 
 use super::{
-    EvaluationEntry, NoteEntry, RunChange, RunEntry, StepEntry, TraverseEntry, TraverseStep,
-    WordEntry,
+    EvaluationEntry, NoteEntry, ReachedEntry, RunChange, RunEntry, StepEntry, TraverseEntry,
+    TraverseStep, WordEntry,
 };
 
 /// Adds what happened with runs, in its order.
@@ -22,6 +22,7 @@ pub(crate) async fn insert_runs(
             RunChange::Note(entry) => note(connection, entry).await?,
             RunChange::Evaluation(entry) => evaluation(connection, entry).await?,
             RunChange::Traverse(entry) => traverse(connection, entry).await?,
+            RunChange::Reached(entry) => reached(connection, *entry).await?,
         }
     }
     Ok(())
@@ -155,6 +156,21 @@ async fn evaluation(
         entry.by,
         entry.kind,
         entry.parameters
+    )
+    .execute(connection)
+    .await?;
+    Ok(())
+}
+
+async fn reached(
+    connection: &mut SqliteConnection,
+    entry: ReachedEntry,
+) -> Result<(), sqlx::Error> {
+    let at = entry.at.micros();
+    sqlx::query!(
+        "INSERT INTO run_reached (evaluation, at) VALUES (?, ?) ON CONFLICT DO NOTHING",
+        entry.evaluation,
+        at
     )
     .execute(connection)
     .await?;

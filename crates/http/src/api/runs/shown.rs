@@ -187,9 +187,14 @@ struct Evaluated {
     state: &'static str,
     /// How far the next answer is, 0 to 1; `null` where none is being worked out.
     progress: Option<f64>,
-    /// How many seconds ago the answer was worked out. That of a run that goes on is worked out again while somebody asks, every 30 s
-    /// at most.
+    /// How many seconds ago the answer was worked out. That of a run that goes on is kept up to date, more often in its first minutes and
+    /// every 30 s later, or as often as a twentieth of a core allows.
     age_s: Option<f64>,
+    /// Whether the coverage and the uncertainty that were asked for are reached by now; `null` where none was asked for or there is no
+    /// outcome.
+    reached: Option<bool>,
+    /// When they were for the first time while the run went on.
+    reached_at: Option<String>,
     /// What came of it.
     outcome: Option<Outcome>,
     /// Why nothing came of it, in a sentence.
@@ -206,20 +211,24 @@ impl Outcomes {
         let row = runs.row(id).await?;
         let asked = runs.record().run_evaluations(id).await?;
         let shown = Evaluations::load(runs, id).await?.evaluations;
+        let reached = runs.record().run_reached(id).await?;
+        let utc = true_utc(runs.record()).await?;
         let begun = Instant::now();
         let mut evaluations = Vec::new();
         for (entry, asked) in asked.iter().zip(shown) {
             let left = patience.saturating_sub(begun.elapsed());
             let state = answers.state(runs, &row, entry, left).await?;
-            evaluations.push(Evaluated::of(asked, &state));
+            let at = reached.get(&entry.0).map(|at| rfc3339(utc.of(*at)));
+            evaluations.push(Evaluated::of(asked, &state, at));
         }
         Ok(Self { evaluations })
     }
 }
 
 impl Evaluated {
-    fn of(asked: ShownEvaluation, state: &State) -> Self {
+    fn of(asked: ShownEvaluation, state: &State, reached_at: Option<String>) -> Self {
         let answer = state.answer.as_deref();
+        let outcome = answer.and_then(|answer| answer.outcome.as_ref());
         let named = asked.parameters["name"].as_str().unwrap_or(&asked.kind);
         Self {
             title: answer.map_or_else(|| named.to_owned(), |answer| answer.title.clone()),
@@ -230,7 +239,9 @@ impl Evaluated {
             },
             progress: state.progress,
             age_s: state.age.map(|age| age.as_secs_f64()),
-            outcome: answer.and_then(|answer| answer.outcome.clone()),
+            reached: outcome.and_then(Outcome::is_reached),
+            reached_at,
+            outcome: outcome.cloned(),
             refused: answer.and_then(|answer| answer.refused.clone()),
             asked,
         }

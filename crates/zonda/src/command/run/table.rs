@@ -11,6 +11,9 @@ use zonda_model::run::spelled;
 
 use super::door::Door;
 
+/// So many of what is not reached yet are named.
+const LACKING_MAX: usize = 3;
+
 /// The runs, one a row.
 pub(super) fn list(list: &Value, door: &Door) -> String {
     let runs = list["runs"].as_array().map_or(&[][..], Vec::as_slice);
@@ -111,6 +114,7 @@ pub(super) fn outcomes(name: &str, outcomes: &Value, door: &Door) -> String {
                 let note = if so_far { ", so far" } else { "" };
                 let _ = writeln!(out, "  {title}{note}");
                 results(&mut out, &evaluation["outcome"], door);
+                out.push_str(&reached(evaluation, door));
             }
             Some("refused") => {
                 let _ = writeln!(
@@ -168,6 +172,33 @@ fn results(out: &mut String, outcome: &Value, door: &Door) {
             text(&verdict["what"]),
             text(&verdict["rule"])
         );
+    }
+}
+
+/// Whether what was asked of coverage and uncertainty is reached, and since when; nothing where nobody asked for any.
+fn reached(evaluation: &Value, door: &Door) -> String {
+    let first = match evaluation["reached_at"].as_str() {
+        Some(at) => format!(", first at {}", door.shown(at)),
+        None => String::new(),
+    };
+    match evaluation["reached"].as_bool() {
+        Some(true) => format!("     asked coverage and uncertainty: reached{first}\n"),
+        Some(false) => {
+            let all = evaluation["outcome"]["reached"].as_array();
+            let lacking = all
+                .into_iter()
+                .flatten()
+                .filter(|of| of["is_reached"] == false)
+                .map(|of| format!("{} of {}", text(&of["what"]), text(&of["of"])));
+            let lacking: Vec<String> = lacking.collect();
+            let named = lacking.get(..LACKING_MAX).unwrap_or(&lacking).join(", ");
+            let more = match lacking.len().saturating_sub(LACKING_MAX) {
+                0 => String::new(),
+                more => format!(" and {more} more"),
+            };
+            format!("     asked coverage and uncertainty: not yet, for {named}{more}{first}\n")
+        }
+        None => String::new(),
     }
 }
 
