@@ -84,11 +84,11 @@ fn kept_up_to_date(bench: &Bench) -> Result<()> {
             .then_some(()))
     })?;
     order(&data, &["run", "stop", "night", "--by", "suite"])?;
-    let last = until(PATIENCE, "the outcome of the whole run", || {
+    let final_one = until(PATIENCE, "the outcome of the whole run", || {
         let soon = evaluations(&station)?.swap_remove(0);
         Ok((soon["outcome"]["is_preliminary"] == false).then_some(soon))
     })?;
-    ensure!(last["reached_at"] == first.as_str(), "{last}");
+    ensure!(final_one["reached_at"] == first.as_str(), "{final_one}");
     ensure!(reached_events(&station)?.len() == 1, "it was told again");
     station.stop()
 }
