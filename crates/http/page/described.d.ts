@@ -231,8 +231,8 @@ export interface components {
         Evaluated: components["schemas"]["ShownEvaluation"] & {
             /**
              * Format: double
-             * @description How many seconds ago the answer was worked out. That of a run that goes on is worked out again while somebody asks, every 30 s
-             *     at most.
+             * @description How many seconds ago the answer was worked out. That of a run that goes on is kept up to date, more often in its first minutes and
+             *     every 30 s later, or as often as a twentieth of a core allows.
              */
             age_s?: number | null;
             outcome?: components["schemas"]["Outcome"] | null;
@@ -241,6 +241,13 @@ export interface components {
              * @description How far the next answer is, 0 to 1; `null` where none is being worked out.
              */
             progress?: number | null;
+            /**
+             * @description Whether the coverage and the uncertainty that were asked for are reached by now; `null` where none was asked for or there is no
+             *     outcome.
+             */
+            reached?: boolean | null;
+            /** @description When they were for the first time while the run went on. */
+            reached_at?: string | null;
             /** @description Why nothing came of it, in a sentence. */
             refused?: string | null;
             /** @description `working` until there is a first answer, then `answered` or `refused`. */
