@@ -101,8 +101,14 @@ fn without_a_module(data: &Path, station: &Station) -> Result<()> {
     ensure!(long["state"] == "running", "{long}");
     let gone = "B8.temperature are no longer configured; the run goes on without them";
     ensure!(said(&long["remarks"], gone), "{long}");
-    let id = &long["id"];
-    let outcomes = station.get_json(&format!("/api/v1/runs/{id}/evaluations?wait_s=20"))?;
+    // Outcomes are kept up to date, but not with each sample.
+    let path = format!("/api/v1/runs/{}/evaluations?wait_s=20", long["id"]);
+    let outcomes = until(PATIENCE, "the outcome of a zone without its point", || {
+        let found = station.get_json(&path)?;
+        let is_refused = found["evaluations"][1]["refused"].is_string();
+        let lost = found["evaluations"][0]["outcome"]["results"].to_string();
+        Ok((is_refused && lost.contains("90.0 % are asked for")).then_some(found))
+    })?;
     let (mean, zone) = (&outcomes["evaluations"][0], &outcomes["evaluations"][1]);
     let of = |list: &str, key: &str, name: &str| {
         let mut all = mean["outcome"][list].as_array().into_iter().flatten();
