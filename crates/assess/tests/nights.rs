@@ -56,7 +56,8 @@ fn config() -> Config {
     };
     let text = zonda_rig::wiring_toml(station, &wiring);
     // Readings are judged by their companions in the station, which is not here.
-    let text = text.replace("probe = { envelope = \"hot-probe\" }\n", "");
+    let lines = text.lines().filter(|line| !line.starts_with("probe"));
+    let text = lines.collect::<Vec<_>>().join("\n");
     zonda_config::check("oven.toml", &text).unwrap().config
 }
 
