@@ -156,7 +156,7 @@ fn certificate(bench: &Bench) -> Result<()> {
     let rig = Rig::start(bench)?;
     bench.write("T-7.csv", TABLE)?;
     let config = configure(bench, &rig, CERTIFICATE, |meter, line| {
-        let is_first = meter == "Z1-left" && line.starts_with("probe");
+        let is_first = meter == "Z1-left" && line.starts_with("probe =");
         let certificates = if is_first {
             "\ncertificates = [\"T-7\"]"
         } else {
