@@ -54,7 +54,14 @@ fn each_has_its_answer(bench: &Bench) -> Result<()> {
     let data = bench.data();
 
     let station = Station::start(bench, &file)?;
-    let asked = ["--evaluate", "mean", "--evaluate", "uniformity"];
+    // The silence below is a part of the run that nobody knows beforehand: what goes on is covered by more than 40 % at the end,
+    // what is gone by less, however slow the machine is.
+    let asked = [
+        "--evaluate",
+        r#"mean={"coverage_min":0.4}"#,
+        "--evaluate",
+        r#"uniformity={"coverage_min":0.4}"#,
+    ];
     let start = ["run", "start", "long", "--layout", "whole"];
     done(&data, &[&start[..], &asked].concat())?;
     device.device.await_answers(ANSWERS)?;
@@ -105,9 +112,16 @@ fn without_a_module(data: &Path, station: &Station) -> Result<()> {
     let path = format!("/api/v1/runs/{}/evaluations?wait_s=20", long["id"]);
     let outcomes = until(PATIENCE, "the outcome of a zone without its point", || {
         let found = station.get_json(&path)?;
-        let is_refused = found["evaluations"][1]["refused"].is_string();
-        let lost = found["evaluations"][0]["outcome"]["results"].to_string();
-        Ok((is_refused && lost.contains("90.0 % are asked for")).then_some(found))
+        let refused = found["evaluations"][1]["refused"].as_str();
+        let is_refused = refused.is_some_and(|why| why.starts_with("1 of 2 places"));
+        let results = found["evaluations"][0]["outcome"]["results"].as_array();
+        let is_known = |channel: &str, known: bool| {
+            let of = results.into_iter().flatten();
+            let mut of = of.filter(|result| result["of"] == channel);
+            of.any(|result| result["value"].is_f64() == known)
+        };
+        let is_parted = is_known("A1.temperature", true) && is_known("B1.temperature", false);
+        Ok((is_refused && is_parted).then_some(found))
     })?;
     let (mean, zone) = (&outcomes["evaluations"][0], &outcomes["evaluations"][1]);
     let of = |list: &str, key: &str, name: &str| {
@@ -123,7 +137,7 @@ fn without_a_module(data: &Path, station: &Station) -> Result<()> {
         lost["value"].is_null()
             && lost["note"]
                 .as_str()
-                .is_some_and(|why| why.contains("90.0 % are asked for")),
+                .is_some_and(|why| why.contains("40.0 % are asked for")),
         "{lost}"
     );
     let tally = of("inputs", "channel", "B1.temperature")?["tally"].clone();
