@@ -16,7 +16,7 @@ use crate::rows::BadRow;
 use crate::table::{Holds, Title};
 
 /// Cells of a row group: what is in memory at once, some 16 bytes each.
-const CELLS_MAX: usize = 1 << 21;
+const CELLS_MAX: usize = 1 << 19;
 
 /// A file under way.
 pub(super) struct File {
