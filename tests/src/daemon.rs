@@ -63,6 +63,27 @@ pub fn run(arguments: &[&OsStr]) -> Result<Output> {
         .context("could not start the program")
 }
 
+/// A command was done.
+///
+/// # Errors
+/// It was not; with what it said.
+pub fn well(output: &Output) -> Result<()> {
+    let said = String::from_utf8_lossy(&output.stderr);
+    ensure!(output.status.success(), "{said}");
+    Ok(())
+}
+
+/// A command was refused, and said these words.
+///
+/// # Errors
+/// It was done, or said something else.
+pub fn says(output: &Output, words: &str) -> Result<()> {
+    let said = String::from_utf8_lossy(&output.stderr);
+    ensure!(!output.status.success(), "it was done");
+    ensure!(said.contains(words), "`{words}` is not in: {said}");
+    Ok(())
+}
+
 /// A serving station. Killed when dropped, so that no test leaves one behind.
 #[derive(Debug)]
 pub struct Station {

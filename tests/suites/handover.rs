@@ -8,9 +8,10 @@ use std::ffi::OsStr;
 use std::path::Path;
 use std::process::Output;
 
-use anyhow::{Context, Result, ensure};
+use anyhow::{Context, Result};
 use libtest_mimic::Trial;
 use zonda_tests::bench::Bench;
+use zonda_tests::daemon::well;
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
 use zonda_tests::{daemon, peer};
@@ -100,17 +101,4 @@ fn zonda(first: &[&str], data: &Path, last: &[&OsStr]) -> Result<Output> {
     arguments.push(data.as_os_str());
     arguments.extend(last);
     daemon::run(&arguments)
-}
-
-fn well(output: &Output) -> Result<()> {
-    let said = String::from_utf8_lossy(&output.stderr);
-    ensure!(output.status.success(), "{said}");
-    Ok(())
-}
-
-fn says(output: &Output, words: &str) -> Result<()> {
-    let said = String::from_utf8_lossy(&output.stderr);
-    ensure!(!output.status.success(), "it was done");
-    ensure!(said.contains(words), "`{words}` is not in: {said}");
-    Ok(())
 }

@@ -11,7 +11,7 @@ use libtest_mimic::Trial;
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use zonda_tests::bench::Bench;
-use zonda_tests::daemon::Station;
+use zonda_tests::daemon::{Station, says, well};
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
 use zonda_tests::wait::{PATIENCE, until};
@@ -282,17 +282,4 @@ fn zonda(first: &[&str], last: &[&OsStr]) -> Result<Output> {
     let mut arguments: Vec<_> = first.iter().map(OsStr::new).collect();
     arguments.extend(last);
     daemon::run(&arguments)
-}
-
-fn well(output: &Output) -> Result<()> {
-    let said = String::from_utf8_lossy(&output.stderr);
-    ensure!(output.status.success(), "{said}");
-    Ok(())
-}
-
-fn says(output: &Output, words: &str) -> Result<()> {
-    let said = String::from_utf8_lossy(&output.stderr);
-    ensure!(!output.status.success(), "it was done");
-    ensure!(said.contains(words), "`{words}` is not in: {said}");
-    Ok(())
 }

@@ -5,9 +5,10 @@ use std::path::Path;
 
 use anyhow::{Context, Result, ensure};
 use zonda_tests::bench::Bench;
+use zonda_tests::daemon::{says, well};
 use zonda_tests::peer;
 
-use super::{says, well, zonda};
+use super::zonda;
 
 /// The run as a record of its own: compared row by row, opened by every command, and proved.
 pub(super) fn check(bench: &Bench, data: &Path) -> Result<()> {

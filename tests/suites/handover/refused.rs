@@ -9,10 +9,11 @@ use anyhow::{Context, Result, ensure};
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use zonda_tests::bench::Bench;
+use zonda_tests::daemon::{says, well};
 use zonda_tests::wait::{PATIENCE, until};
 use zonda_tests::{daemon, peer};
 
-use super::{says, well, zonda};
+use super::zonda;
 
 /// What cannot be done is said, and leaves nothing behind and everything as it was.
 pub(super) fn check(bench: &Bench, data: &Path, book: &Path) -> Result<()> {

@@ -8,7 +8,6 @@ use std::ops::ControlFlow;
 use std::time::Duration;
 
 use zonda_config::LayoutForm;
-use zonda_evaluate::uncertainty::Level;
 use zonda_evaluate::worth::UniformityBudgets;
 use zonda_evaluate::zone::{Layout as Places, Survey, SurveyRule, Uniformity};
 use zonda_evaluate::{Band, Reading, Stretch};
@@ -19,7 +18,7 @@ use crate::ask::{Basics, Since, UniformityAsk};
 use crate::error::AssessError;
 use crate::figure::{of_differences, shown_difference};
 use crate::intake::{self, Feed};
-use crate::known::doubts_of;
+use crate::known::{doubts_of, expanded};
 use crate::outcome::{Figure, Layout, Point, Ruling};
 use crate::scans::Scans;
 use crate::work::{Parts, Scene};
@@ -229,8 +228,7 @@ impl Zone {
             && let Some(deviation) = &found.deviation
         {
             let worst = budgets.iter().flat_map(|of| [&of.highest, &of.lowest]);
-            let worst = worst.flatten().filter_map(|of| of.expanded(Level::K2).ok());
-            let expanded = worst.map(|of| of.expanded).reduce(f64::max);
+            let expanded = worst.flatten().filter_map(expanded).reduce(f64::max);
             let classes = class::figures(deviation.half_width(), expanded);
             parts.results.extend(classes);
         }
