@@ -8,6 +8,7 @@ gaps; its dialect, titles and datatypes read every cell. Prints what was read; e
 
 import csv
 import datetime
+import itertools
 import json
 import pathlib
 import sys
@@ -37,6 +38,11 @@ def lead(file, address):
     return pathlib.Path(urllib.parse.unquote(urllib.parse.urlsplit(joined).path))
 
 
+def below(lines, remark):
+    """What stands under the remarks."""
+    return itertools.dropwhile(lambda line: remark and line.startswith(remark), lines)
+
+
 def main(path):
     file = pathlib.Path(path)
     about = json.loads(file.with_name(file.name + "-metadata.json").read_text(encoding="utf-8"))
@@ -45,13 +51,13 @@ def main(path):
     columns = about["tableSchema"]["columns"]
     dialect = about["dialect"]
     with file.open(encoding=dialect["encoding"], newline="") as lines:
-        records = csv.reader(lines, delimiter=dialect["delimiter"], strict=True)
+        records = csv.reader(below(lines, dialect["commentPrefix"]), delimiter=dialect["delimiter"], strict=True)
         assert next(records) == [column["titles"] for column in columns]
         cells = sum(len([read(text, column) for text, column in zip(record, columns, strict=True)]) for record in records)
     [note] = about["notes"]
     gaps = lead(file, note["gaps"])
     with gaps.open(encoding="utf-8", newline="") as lines:
-        heading, *lost = csv.reader(lines, strict=True)
+        heading, *lost = csv.reader(below(lines, dialect["commentPrefix"]), strict=True)
     assert heading[0] == "channel" and lost and all(len(row) == len(heading) for row in lost), heading
     assert note["run"]["name"] and len(note["seal"]["hash"]) == 64
     assert all(channel["mappings"] for channel in note["channels"])

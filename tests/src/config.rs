@@ -81,14 +81,14 @@ fn write_module(text: &mut String, module: &Module) {
     // Writing into a String cannot fail.
     let _ = write!(
         text,
-        "\n[module.{name}]\nline = \"bench\"\nunit = {unit}\nregisters = \"input 0-{}\"\n\
+        "\n[module.\"{name}\"]\nline = \"bench\"\nunit = {unit}\nregisters = \"input 0-{}\"\n\
          code = \"int16\"\ncount = \"1 mV\"\ntimeout = \"200 ms\"\n",
         INPUTS - 1
     );
     for meter in 1..=INPUTS / 2 {
         let _ = write!(
             text,
-            "\n[meter.{name}{meter}]\n\
+            "\n[meter.\"{name}{meter}\"]\n\
              velocity = {{ input = \"{name}.{}\", signal = \"0-10 V\", range = \"0-20 m/s\" }}\n\
              temperature = {{ input = \"{name}.{}\", signal = \"-10 to 10 V\", range = \"-100 to 900 °C\" }}\n",
             2 * meter - 1,

@@ -13,6 +13,7 @@ use nix::unistd::Pid;
 use serde_json::Value;
 
 use crate::bench::Bench;
+use crate::record::Record;
 use crate::wait::until;
 
 /// A station is up within this time, also on a busy machine.
@@ -82,6 +83,24 @@ pub fn says(output: &Output, words: &str) -> Result<()> {
     ensure!(!output.status.success(), "it was done");
     ensure!(said.contains(words), "`{words}` is not in: {said}");
     Ok(())
+}
+
+/// Makes a run of everything that is recorded.
+///
+/// # Errors
+/// Nothing is, or the command was refused.
+pub fn cut(data: &Path, name: &str) -> Result<()> {
+    let ends = "SELECT strftime('%Y-%m-%dT%H:%M:%fZ', min(at) / 1e6, 'unixepoch'), \
+                strftime('%Y-%m-%dT%H:%M:%fZ', max(at) / 1e6, 'unixepoch') FROM sample";
+    let rows = Record::query(data, ends)?;
+    let at = |place: usize| rows.first().and_then(|row| row.get(place)?.as_str());
+    let (from, to) = at(0).zip(at(1)).context("nothing was recorded")?;
+    let order = [
+        "run", "cut", name, "--from", from, "--to", to, "--by", "test",
+    ];
+    let order = order.map(OsStr::new).into_iter();
+    let order: Vec<_> = order.chain(["--data".as_ref(), data.as_os_str()]).collect();
+    well(&run(&order)?)
 }
 
 /// A serving station. Killed when dropped, so that no test leaves one behind.

@@ -1,14 +1,14 @@
-//! The exported CSV read back with pandas and compared, cell by cell, with the record; the Parquet
-//! of the same with `DuckDB` and `pyarrow`, against the CSV.
+//! Exports as CSV and Parquet, each read back with pandas and with `DuckDB`, and each compared, cell by cell,
+//! with the record; a run as SQLite, sent by the daemon.
 
-use std::ffi::OsStr;
+use std::ffi::OsString;
 use std::path::Path;
 
-use anyhow::{Result, ensure};
+use anyhow::{Context, Result, ensure};
 use libtest_mimic::Trial;
 use zonda_tests::bench::Bench;
 use zonda_tests::config::{self, EVERY_MS, Module, Wire};
-use zonda_tests::daemon::{self, Station};
+use zonda_tests::daemon::{self, Station, cut, well};
 use zonda_tests::modbus::TcpDevice;
 use zonda_tests::peer;
 use zonda_tests::record::Record;
@@ -18,15 +18,18 @@ const ANSWERS: usize = 24;
 
 pub(crate) fn tests() -> Vec<Trial> {
     vec![test(
-        "csv_outside::pandas_reads_what_sqlite_holds",
+        "csv_outside::pandas_and_duckdb_read_what_sqlite_holds",
         &[Need::Peers],
-        pandas,
+        read_back,
     )]
 }
 
-fn pandas(bench: &Bench) -> Result<()> {
+fn read_back(bench: &Bench) -> Result<()> {
     let device = TcpDevice::start()?;
-    let modules = [Module { name: "A", unit: 1 }];
+    let modules = [Module {
+        name: "תנור",
+        unit: 1,
+    }];
     let config = config::write(bench, &Wire::Tcp(&device.address.to_string()), &modules)?;
     let station = Station::start(bench, &config)?;
     device.device.await_answers(ANSWERS)?;
@@ -37,40 +40,56 @@ fn pandas(bench: &Bench) -> Result<()> {
     })?;
     device.device.set_silent(false);
     device.device.await_answers(ANSWERS)?;
+    cut_out(bench, &station)?;
     station.stop()?;
 
-    let (long, wide) = (bench.path("long.csv"), bench.path("wide.csv"));
-    export(bench, "long", &long)?;
-    export(bench, "wide", &wide)?;
-    let step = format!("0.{EVERY_MS}");
-    let data = bench.data();
-    let arguments: [&OsStr; 4] = [
-        data.as_os_str(),
-        long.as_os_str(),
-        wide.as_os_str(),
-        step.as_ref(),
+    let mut arguments = vec![
+        bench.data().into_os_string(),
+        format!("0.{EVERY_MS}").into(),
     ];
+    for layout in ["long", "wide", "gaps"] {
+        for ending in ["csv", "parquet"] {
+            export(bench, layout, &bench.path(&format!("{layout}.{ending}")))?;
+        }
+        arguments.push(bench.path(layout).into_os_string());
+    }
+    let arguments: Vec<_> = arguments.iter().map(OsString::as_os_str).collect();
     println!(
-        "csv_outside: pandas compared {}",
-        peer::run("check_csv.py", &arguments)?.trim()
+        "csv_outside: compared with SQLite: {}",
+        peer::run("check_tables.py", &arguments)?.trim()
     );
-    compare_parquet(bench, &long, &wide)
+    Ok(())
 }
 
-/// The same once more as Parquet, against the CSV.
-fn compare_parquet(bench: &Bench, long: &Path, wide: &Path) -> Result<()> {
-    let gaps = bench.path("gaps.csv");
-    export(bench, "gaps", &gaps)?;
-    let mut paths = Vec::new();
-    for (layout, text) in [("long", long), ("wide", wide), ("gaps", &gaps)] {
-        let columnar = text.with_extension("parquet");
-        export(bench, layout, &columnar)?;
-        paths.extend([text.to_owned(), columnar]);
-    }
-    let arguments: Vec<_> = paths.iter().map(|path| path.as_os_str()).collect();
-    println!(
-        "csv_outside: DuckDB and pyarrow compared {}",
-        peer::run("check_parquet.py", &arguments)?.trim()
+/// A run leaves the daemon as a record of its own, and proves itself.
+fn cut_out(bench: &Bench, station: &Station) -> Result<()> {
+    cut(&bench.data(), "תנור")?;
+    let export = |options: &str| -> Result<_> {
+        let url = format!(
+            "http://{}/api/v1/runs/1/export?{options}",
+            station.address()
+        );
+        let mut answer = ureq::get(url).call()?;
+        let told = |name| answer.headers().get(name).and_then(|it| it.to_str().ok());
+        let kind = told("content-type").zip(told("content-disposition"));
+        let kind = kind.context("of no kind")?;
+        let kind = format!("{}; {}", kind.0, kind.1);
+        let file = bench.path("served.sqlite");
+        std::fs::write(&file, answer.body_mut().read_to_vec()?)?;
+        let verify = ["verify".as_ref(), "--data".as_ref(), file.as_os_str()];
+        Ok((kind, daemon::run(&verify)?))
+    };
+    let (kind, verdict) = export("format=sqlite")?;
+    let wanted = "application/vnd.sqlite3; attachment; filename=\"zonda_____.sqlite\"; \
+                  filename*=UTF-8''zonda_%D7%AA%D7%A0%D7%95%D7%A8.sqlite";
+    ensure!(kind == wanted, "{kind}");
+    well(&verdict)?;
+    let (_, verdict) = export("format=sqlite&ch=%D7%AA%D7%A0%D7%95%D7%A81.velocity")?;
+    ensure!(!verdict.status.success(), "a part was proved");
+    let (status, said) = station.get("/api/v1/runs/1/export?format=sqlite&units=us")?;
+    ensure!(
+        status == 400 && said.contains("`units` means nothing to SQLite"),
+        "{said}"
     );
     Ok(())
 }

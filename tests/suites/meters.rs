@@ -4,6 +4,7 @@
 //! The envelopes are made so that any oven is outside them: what is tried is that each flag stands
 //! on the right channel, at once, and that no value is changed by it.
 
+use std::ffi::OsStr;
 use std::fmt::Write;
 use std::fs;
 use std::path::PathBuf;
@@ -13,7 +14,8 @@ use anyhow::{Context, Result, ensure};
 use libtest_mimic::Trial;
 use serde_json::Value;
 use zonda_tests::bench::Bench;
-use zonda_tests::daemon::Station;
+use zonda_tests::daemon::{Station, cut, run, well};
+use zonda_tests::peer;
 use zonda_tests::record::Record;
 use zonda_tests::rig::Rig;
 use zonda_tests::suite::{Need, test};
@@ -36,7 +38,7 @@ pub(crate) fn tests() -> Vec<Trial> {
         ),
         test(
             "meters::an_overdue_certificate_corrects_and_flags",
-            &needs,
+            &[Need::Peers],
             certificate,
         ),
         test(
@@ -150,7 +152,7 @@ temperature = "-50 to 500 °C"
 
 fn certificate(bench: &Bench) -> Result<()> {
     const CERTIFICATE: &str = "\n[certificate.T-7]\ntable = \"T-7.csv\"\n";
-    const TABLE: &str = "certificate,T-7/2024\ndate,2024-03-02\ndue,2025-03-02\nquantity,temperature\nrange,-20 to 500 °C\n\
+    const TABLE: &str = "certificate,T-7/2024\nlaboratory,\"=a \"\"lab\"\", accredited\"\ndate,2024-03-02\ndue,2025-03-02\nquantity,temperature\nrange,-20 to 500 °C\n\
                          reference,reading,uncertainty,k\n0,10,0.5,2\n200,210,0.5,2\n480,490,0.8,2\n";
     const WORDS: &str = "calibration_overdue simulated";
     let rig = Rig::start(bench)?;
@@ -193,11 +195,30 @@ fn certificate(bench: &Bench) -> Result<()> {
         text.contains("#   200,210,0.5,2"),
         "the table is not in the revision"
     );
+    in_a_workbook(bench)?;
     println!(
         "meters, certificate: {} readings corrected and flagged",
         rows.len()
     );
     Ok(())
+}
+
+/// What a workbook says of the certificate, and of a channel that has none.
+fn in_a_workbook(bench: &Bench) -> Result<()> {
+    let data = bench.data();
+    cut(&data, "all")?;
+    let book = bench.path("all.xlsx");
+    let export = ["export", "--run", "all", "--data"].map(OsStr::new);
+    let into = [data.as_os_str(), "-o".as_ref(), book.as_os_str()];
+    let export: Vec<_> = export.into_iter().chain(into).collect();
+    well(&run(&export)?)?;
+    let wanted = serde_json::json!({
+        "Z1-left.temperature": ["T-7/2024", "=a \"lab\", accredited", "2024-03-02", "2025-03-02"],
+        "Z1-middle.temperature": [null, null, null, null],
+    });
+    let wanted = wanted.to_string();
+    let arguments = [book.as_os_str(), wanted.as_ref()];
+    peer::run("check_certificates.py", &arguments).map(drop)
 }
 
 fn number(value: &Value) -> Result<f64> {

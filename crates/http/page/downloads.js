@@ -93,7 +93,9 @@ export function shareOf(tail, { from, to }) {
 
 /** @param {Response} answer */
 function nameOf(answer) {
-  return /filename="([^"]+)"/.exec(answer.headers.get('content-disposition') ?? '')?.[1]
+  const words = answer.headers.get('content-disposition') ?? ''
+  const whole = /filename\*=UTF-8''([^;]+)/.exec(words)?.[1]
+  return whole ? decodeURIComponent(whole) : /filename="([^"]+)"/.exec(words)?.[1]
 }
 
 /** @param {Blob} file @param {string} name */

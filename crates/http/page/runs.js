@@ -257,6 +257,7 @@ function takeAlong(run) {
     { words: 'CSV, a sample a row', href: `${path}/export?layout=long`, about: 'every digit, unit, quality and time' },
     { words: 'Gaps and their causes, CSV', href: `${path}/export?layout=gaps` },
     { words: 'Parquet, a sample a row', href: `${path}/export?layout=long&format=parquet`, about: 'for programs' },
+    { words: 'A record of its own, SQLite', href: `${path}/export?format=sqlite`, about: 'with its seal, to be proved' },
   ], stretch)
   return element('div', 'files-of-run', read, files)
 }

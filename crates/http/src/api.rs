@@ -4,6 +4,7 @@ pub(crate) mod agreement;
 pub(crate) mod channels;
 pub(crate) mod configuration;
 pub(crate) mod corrections;
+mod disposition;
 pub(crate) mod events;
 pub(crate) mod export;
 pub(crate) mod gaps;

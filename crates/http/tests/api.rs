@@ -385,7 +385,28 @@ async fn what_is_wrong_is_said_as_a_problem() {
         ("/api/v1/export?tz=Mars", 400, "no IANA time zone"),
         ("/api/v1/export?from=0&last_s=60", 400, "leave one out"),
         ("/api/v1/export?last_s=0", 400, "exchange `from` and `to`"),
-        ("/api/v1/export?step_ms=5", 400, "belong to `layout=wide`"),
+        (
+            "/api/v1/export?step_ms=5",
+            400,
+            "`step_ms` means nothing to the long layout",
+        ),
+        (
+            "/api/v1/export?layout=gaps&units=us",
+            400,
+            "there are no values in it",
+        ),
+        (
+            "/api/v1/export?format=parquet&bom=true",
+            400,
+            "`bom` means nothing to Parquet: it is not text; leave it out.",
+        ),
+        ("/api/v1/export?format=sqlite", 400, "made of a run"),
+        ("/api/v1/export?unit=Z1.velocity", 400, "write the channel"),
+        (
+            "/api/v1/export?unit=Z1.velocity=Pa",
+            400,
+            "cannot be written in Pa",
+        ),
         (
             "/api/v1/export?layout=wide&step_ms=0",
             400,

@@ -6,7 +6,9 @@
 
 mod body;
 mod columns;
+mod cut_out;
 mod error;
+pub mod fit;
 mod request;
 mod source;
 
@@ -19,8 +21,9 @@ use zonda_store::{ChannelRow, Readable, StoreError};
 use self::body::Body;
 pub(crate) use self::columns::basis_of;
 use self::columns::{all_of, columns, fastest, pick};
+pub use self::cut_out::cut_ask;
 pub use self::error::ExportError;
-pub use self::request::{Format, Layout, Request, Steps, Units};
+pub use self::request::{Format, Layout, Request, Steps, Units, own_unit};
 use self::source::{Source, recorded};
 use crate::TrueUtc;
 use crate::csv::{self, BOM};

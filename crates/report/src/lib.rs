@@ -23,7 +23,10 @@ pub mod sidecar;
 pub mod table;
 mod xlsx;
 
-pub use export::{Count, Export, ExportError, Format, Layout, Request, Steps, Units};
+pub use export::fit;
+pub use export::{
+    Count, Export, ExportError, Format, Layout, Request, Steps, Units, cut_ask, own_unit,
+};
 pub use html::html;
 pub use pdf::{NoPdf, Typesetter};
 pub use report::{Logo, NoReport, Wanted, report};

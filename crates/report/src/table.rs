@@ -68,21 +68,30 @@ impl Title {
 }
 
 impl Column {
+    /// `name [unit, basis]`.
+    pub(crate) fn heading(&self) -> String {
+        format!("{} [{}]", self.name, self.unit_words())
+    }
+
+    /// A number is not to lose its basis on the way into a spreadsheet.
+    fn unit_words(&self) -> String {
+        match &self.basis {
+            Some(basis) => format!("{}, {basis}", self.unit),
+            None => self.unit.to_string(),
+        }
+    }
+
     fn titles(&self, cells: Cells) -> Vec<Title> {
         let Self {
             name, unit, basis, ..
         } = self;
-        // A number is not to lose its basis on the way into a spreadsheet.
-        let unit_words = match basis {
-            Some(basis) => format!("{unit}, {basis}"),
-            None => unit.to_string(),
-        };
+        let unit_words = self.unit_words();
         let number = |text| Title {
             basis: basis.clone(),
             ..Title::of(name, text, Holds::Number(*unit))
         };
         match cells {
-            Cells::Mean | Cells::Nearest => vec![number(format!("{name} [{unit_words}]"))],
+            Cells::Mean | Cells::Nearest => vec![number(self.heading())],
             Cells::Summary => {
                 let extremes = ["mean", "min", "max"];
                 let mut titles = extremes

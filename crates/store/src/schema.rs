@@ -53,8 +53,9 @@ pub(crate) async fn identify(connection: &mut SqliteConnection) -> Result<Found,
 
 /// Brings a file up to date. The caller has made sure that it is ours and not newer.
 pub(crate) async fn migrate(connection: &mut SqliteConnection) -> Result<(), StoreError> {
+    // What `run` does. The compiler cannot show of `run` that it may go from thread to thread.
     MIGRATIONS
-        .run(&mut *connection)
+        .run_direct(None, &mut *connection, false)
         .await
         .map_err(sqlx::Error::from)?;
     write_flag_words(connection).await

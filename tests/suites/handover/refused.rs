@@ -39,6 +39,11 @@ pub(super) fn check(bench: &Bench, data: &Path, book: &Path) -> Result<()> {
     )?;
     let unknown = ["export", "--run", "hour", "--channels", "nowhere", "--data"];
     says(&zonda(&unknown, data, &into)?, "no channel `nowhere`")?;
+    let unfit = ["export", "--run", "hour", "--decimal-comma", "--data"];
+    says(
+        &zonda(&unfit, data, &into)?,
+        "--decimal-comma means nothing to a workbook",
+    )?;
     ensure!(!other.exists(), "something was left behind");
     nothing_there(bench, data)?;
     full_disk(bench, data)?;
@@ -134,10 +139,18 @@ fn called_off(bench: &Bench, data: &Path) -> Result<()> {
     Ok(())
 }
 
-/// A file name with all that a shell, a table and a web address trip over, and its sidecars.
+/// A file name with all that a shell, a table and a web address trip over, and its sidecars; the object's name, no
+/// better, stands in lines above the heading.
 fn odd_name(bench: &Bench, data: &Path) -> Result<()> {
     let file = bench.path("odd, \"3\"\n#1 100 % 🔥 תנור.csv");
-    let export = ["export", "--run", "hour", "--sidecars", "--data"];
+    let export = [
+        "export",
+        "--run",
+        "hour",
+        "--sidecars",
+        "--header",
+        "--data",
+    ];
     well(&zonda(&export, data, &["-o".as_ref(), file.as_os_str()])?)?;
     let read = peer::run("check_sidecar.py", &[file.as_os_str()])?;
     println!("handover: by its sidecar alone, {}", read.trim());

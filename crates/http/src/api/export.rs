@@ -1,5 +1,8 @@
-//! `GET /api/v1/export`, `GET /api/v1/runs/{id}/export`: the record as CSV or Parquet, streamed.
+//! `GET /api/v1/export`, `GET /api/v1/runs/{id}/export`: the record as CSV or Parquet, a run as a workbook or SQLite, streamed.
 
+mod cut_out;
+
+use std::fmt::Display;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -13,11 +16,15 @@ use serde::Deserialize;
 use tokio::sync::OwnedSemaphorePermit;
 use utoipa::{IntoParams, ToSchema};
 use zonda_model::name::BadName;
-use zonda_model::{ChannelName, Period, RunId, Stamp};
+use zonda_model::{ChannelName, Period, RunId, Stamp, Unit};
 use zonda_report::csv::{Dialect, Form, Zone};
+use zonda_report::fit::{self, Wish, fits};
 use zonda_report::grid::Cells;
-use zonda_report::{Export, ExportError, Format, Layout, NoRun, Request, RunFacts, Steps, Units};
+use zonda_report::{
+    Export, ExportError, Format, Layout, NoRun, Request, RunFacts, Steps, Units, own_unit,
+};
 
+use super::disposition::disposition;
 use super::runs::Id;
 use super::when::{When, stretch};
 use super::{Params, Shared};
@@ -51,10 +58,12 @@ pub(crate) struct ExportQuery {
     #[param(inline)]
     cells: Option<Said>,
     /// `si` (default), `configured` or `us`.
-    #[serde(default)]
     #[param(inline)]
-    units: InUnits,
-    /// `csv` (default); `parquet`, to which `dialect`, `tz` and `bom` mean nothing; `xlsx`, a workbook of a run.
+    units: Option<InUnits>,
+    /// Channels with a unit of their own, separated by commas, such as `Z1-left.velocity=ft/min`.
+    unit: Option<String>,
+    /// `csv` (default) or `parquet`; of a run also `xlsx`, a workbook, or `sqlite`, a record of its own with its seal. What the format
+    /// or layout has no place for is refused.
     #[serde(default)]
     #[param(inline)]
     format: Kind,
@@ -89,25 +98,25 @@ enum Said {
     Summary,
 }
 
-#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
+#[derive(Clone, Copy, Debug, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 enum InUnits {
-    #[default]
     Si,
     Configured,
     Us,
 }
 
-#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
+#[derive(Clone, Copy, Debug, Default, Deserialize, PartialEq, Eq, ToSchema)]
 #[serde(rename_all = "snake_case")]
 enum Kind {
     #[default]
     Csv,
     Parquet,
     Xlsx,
+    Sqlite,
 }
 
-#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
+#[derive(Clone, Copy, Debug, Default, Deserialize, PartialEq, Eq, ToSchema)]
 #[serde(rename_all = "snake_case")]
 enum Separated {
     #[default]
@@ -125,16 +134,22 @@ pub(crate) async fn export(
     State(shared): State<Shared>,
     Params(query): Params<ExportQuery>,
 ) -> Result<Response, Problem> {
+    if query.format == Kind::Sqlite {
+        return Err(Problem::bad_request(
+            "SQLite is made of a run: ask for /api/v1/runs/{id}/export.",
+        ));
+    }
     let permit = permit(&shared)?;
     let range = stretch(query.from, query.to, shared.view.now(), length_of(&query)?)?;
     let request = request_of(&query, range, &shared)?;
     answer(&shared, request, permit).await
 }
 
-/// A run's stretch and channels as CSV, Parquet or a workbook, streamed, as `/api/v1/export` does; `from`, `to`
-/// and `last_s` are refused, since the run says from when to when.
+/// A run's stretch and channels as CSV, Parquet, a workbook or SQLite, streamed, as `/api/v1/export` does; `from`, `to`
+/// and `last_s` are refused, since the run says from when to when. Workbook and SQLite are made first, in the
+/// folder for temporary files, and then sent.
 #[utoipa::path(get, path = "/api/v1/runs/{id}/export", tag = "runs", params(("id" = i64, Path, description = "its number"), ExportQuery),
-    responses((status = 200, content((String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"))),
+    responses((status = 200, content((String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"), (Vec<u8> = "application/vnd.sqlite3"))),
         (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json", description = "it covers no stretch of the record"),
         (status = 503, body = Problem, content_type = "application/problem+json", description = "two exports are under way")))]
@@ -151,6 +166,9 @@ pub(crate) async fn export_run(
     let permit = permit(&shared)?;
     let run = RunFacts::of(&shared.view.record, RunId(id)).await?;
     let mut request = request_of(&query, run.range, &shared)?;
+    if query.format == Kind::Sqlite {
+        return cut_out::answer(&shared, &run, request.channels.as_deref(), permit).await;
+    }
     let all = || run.channels.iter().map(|row| row.name.clone()).collect();
     request.channels.get_or_insert_with(all);
     request.run = Some(Box::new(run));
@@ -171,7 +189,7 @@ async fn answer(
     request: Request,
     permit: OwnedSemaphorePermit,
 ) -> Result<Response, Problem> {
-    let name = file_name(&request, shared);
+    let name = file_name(&request.file_name(), request.channels.as_deref(), shared);
     let export = Export::begin(&shared.view.record, &request).await?;
     let headers = [
         (
@@ -183,10 +201,7 @@ async fn answer(
             }
             .to_owned(),
         ),
-        (
-            header::CONTENT_DISPOSITION,
-            format!("attachment; filename=\"{name}\""),
-        ),
+        disposition("attachment", &name),
     ];
     Ok((headers, body_of(export, permit)).into_response())
 }
@@ -220,21 +235,23 @@ fn request_of(
         (Kind::Xlsx, None) => Laid::Wide,
         (_, layout) => layout.unwrap_or_default(),
     };
+    refuse_misfits(query, layout, &zone)?;
     Ok(Request {
         range,
         run: None,
         channels: query.ch.as_deref().map(names).transpose()?,
         layout: layout_of(query, layout)?,
         units: match query.units {
-            InUnits::Si => Units::Si,
-            InUnits::Configured => Units::Configured,
-            InUnits::Us => Units::Us,
+            None | Some(InUnits::Si) => Units::Si,
+            Some(InUnits::Configured) => Units::Configured,
+            Some(InUnits::Us) => Units::Us,
         },
-        own_units: Vec::new(),
+        own_units: query.unit.as_deref().map_or(Ok(Vec::new()), own_units)?,
         format: match query.format {
             Kind::Parquet => Format::Parquet,
             Kind::Xlsx => Format::Xlsx { zone },
-            Kind::Csv => Format::Csv {
+            // A cut-out is refused or answered before a format matters.
+            Kind::Csv | Kind::Sqlite => Format::Csv {
                 form: Form {
                     dialect: match query.dialect {
                         Separated::Comma => Dialect::Comma,
@@ -247,6 +264,36 @@ fn request_of(
             },
         },
     })
+}
+
+/// What the file cannot have is refused, as on the command line.
+fn refuse_misfits(query: &ExportQuery, layout: Laid, zone: &Zone) -> Result<(), Problem> {
+    let kind = match query.format {
+        Kind::Csv => fit::Kind::Csv,
+        Kind::Parquet => fit::Kind::Parquet,
+        Kind::Xlsx => fit::Kind::Xlsx,
+        Kind::Sqlite => fit::Kind::Sqlite,
+    };
+    let laid = match layout {
+        Laid::Long => fit::Laid::Long,
+        Laid::Wide => fit::Laid::Wide,
+        Laid::Gaps => fit::Laid::Gaps,
+    };
+    let is_local = matches!(zone, Zone::Local(_));
+    let has_commas = query.dialect == Separated::Semicolon;
+    let wishes: [(Wish, &dyn Display, bool); 9] = [
+        (Wish::Layout, &"`layout`", query.layout.is_some()),
+        (Wish::Grid, &"`step_ms`", query.step_ms.is_some()),
+        (Wish::Grid, &"`cells`", query.cells.is_some()),
+        (Wish::Units, &"`units`", query.units.is_some()),
+        (Wish::Units, &"`unit`", query.unit.is_some()),
+        (Wish::Zone, &"`tz`", is_local),
+        (Wish::DecimalComma, &"`dialect=semicolon`", has_commas),
+        (Wish::Mark, &"`bom`", query.bom),
+        (Wish::Preamble, &"`header`", query.header),
+    ];
+    let fit = fits(kind, laid, &wishes);
+    fit.map_err(|misfit| Problem::bad_request(format!("{misfit}.")))
 }
 
 /// How long a stretch is that has no beginning of its own.
@@ -273,9 +320,6 @@ fn layout_of(query: &ExportQuery, layout: Laid) -> Result<Layout, Problem> {
     };
     match layout {
         Laid::Wide => Ok(Layout::Wide(Steps { every: step, cells })),
-        _ if step.is_some() || query.cells.is_some() => Err(Problem::bad_request(
-            "`step_ms` and `cells` belong to `layout=wide`.",
-        )),
         Laid::Long => Ok(Layout::Long),
         Laid::Gaps => Ok(Layout::Gaps),
     }
@@ -287,6 +331,14 @@ fn names(list: &str) -> Result<Vec<ChannelName>, Problem> {
     names.collect::<Result<_, _>>().map_err(bad)
 }
 
+fn own_units(list: &str) -> Result<Vec<(ChannelName, Unit)>, Problem> {
+    let units = list.split(',').map(|pair| {
+        let pair = own_unit(pair);
+        pair.map_err(|error| Problem::bad_request(format!("`unit`: {error}.")))
+    });
+    units.collect()
+}
+
 fn zone_of(name: &str) -> Result<TimeZone, Problem> {
     TimeZone::get(name).map_err(|_| {
         Problem::bad_request(format!(
@@ -296,21 +348,14 @@ fn zone_of(name: &str) -> Result<TimeZone, Problem> {
 }
 
 /// Simulated data says so from the file's name on.
-fn file_name(request: &Request, shared: &Shared) -> String {
+fn file_name(name: &str, channels: Option<&[ChannelName]>, shared: &Shared) -> String {
     let view = &shared.view;
-    let wanted = |name: &ChannelName| {
-        request
-            .channels
-            .as_ref()
-            .is_none_or(|names| names.contains(name))
-    };
-    let mut channels = view.config.channels.iter();
-    let is_simulated = channels.any(|plan| wanted(&plan.name) && view.is_simulated(plan));
-    let name = request.file_name();
-    if is_simulated {
+    let wanted = |name| channels.is_none_or(|names| names.contains(name));
+    let mut plans = view.config.channels.iter();
+    if plans.any(|plan| wanted(&plan.name) && view.is_simulated(plan)) {
         name.replacen("zonda_", "zonda_simulated_", 1)
     } else {
-        name
+        name.to_owned()
     }
 }
 

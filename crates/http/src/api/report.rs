@@ -10,6 +10,7 @@ use utoipa::{IntoParams, ToSchema};
 use zonda_model::RunId;
 use zonda_report::{NoPdf, NoReport, Paper, RunFacts, Typesetter, Wanted, Watch, html, report};
 
+use super::disposition::disposition;
 use super::export::permit;
 use super::runs::Id;
 use super::{Params, Shared};
@@ -81,21 +82,15 @@ pub(crate) async fn report_on(
         let headers = [
             (header::CONTENT_SECURITY_POLICY, POLICY.to_owned()),
             (header::CONTENT_TYPE, "text/html; charset=utf-8".to_owned()),
-            named("inline", &name, "html"),
+            disposition("inline", &format!("{name}.html")),
         ];
         return Ok((headers, html(&document)).into_response());
     };
     let headers = [
         (header::CONTENT_TYPE, "application/pdf".to_owned()),
-        named("attachment", &name, "pdf"),
+        disposition("attachment", &format!("{name}.pdf")),
     ];
     Ok((headers, typesetter.set(&document).await?).into_response())
-}
-
-/// Whether a browser shows the file or keeps it, and under which name.
-fn named(how: &str, name: &str, ending: &str) -> (header::HeaderName, String) {
-    let words = format!("{how}; filename=\"{name}.{ending}\"");
-    (header::CONTENT_DISPOSITION, words)
 }
 
 impl From<NoPdf> for Problem {

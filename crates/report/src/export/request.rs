@@ -101,6 +101,19 @@ pub enum Units {
     Us,
 }
 
+/// A channel with the unit that it is to be written in, such as `Z1-left.velocity=ft/min`.
+///
+/// # Errors
+/// It is not written so, or there is no such unit.
+pub fn own_unit(text: &str) -> Result<(ChannelName, Unit), String> {
+    let (name, unit) = text
+        .rsplit_once('=')
+        .ok_or("write the channel, `=` and the unit, such as `Z1-left.velocity=ft/min`")?;
+    let name = name.trim().parse().map_err(|error| format!("{error}"))?;
+    let unit = unit.trim().parse().map_err(|error| format!("{error}"))?;
+    Ok((name, unit))
+}
+
 impl Request {
     /// Everything that these samples, the run's, say in this layout.
     pub fn of_run(run: RunFacts, layout: Layout, format: Format) -> Self {

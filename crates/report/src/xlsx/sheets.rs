@@ -165,11 +165,7 @@ impl<'a> Sheets<'a> {
 
     /// The course of each channel, coarse enough for charts.
     pub(super) fn course(&self) -> Result<Worksheet, XlsxError> {
-        let titles: Vec<_> = self
-            .columns
-            .iter()
-            .map(|column| format!("{} [{}]", column.name, column.unit))
-            .collect();
+        let titles: Vec<_> = self.columns.iter().map(Column::heading).collect();
         let mut heading = vec!["time [UTC]"];
         heading.extend(titles.iter().map(String::as_str));
         let mut sheet = self.table("course", &heading)?;

@@ -1,5 +1,6 @@
 //! `zonda export`: files from the record, with or without a daemon at work.
 
+mod asked;
 mod cut_out;
 
 use std::io::Write;
@@ -9,14 +10,8 @@ use std::time::Duration;
 use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
-use jiff::tz::TimeZone;
-use zonda_model::{ChannelName, Period, Stamp, Unit};
-use zonda_report::csv::{Dialect, Form, Zone};
-use zonda_report::grid::Cells;
-use zonda_report::{
-    Export as Writing, Format, Layout, Request, RunFacts, Steps, TrueUtc, Units, sidecar,
-    sidecar_name,
-};
+use zonda_model::{ChannelName, Unit};
+use zonda_report::{Export as Writing, Layout, Request, own_unit, sidecar, sidecar_name};
 use zonda_store::Readable;
 
 use crate::exit::Exit;
@@ -70,29 +65,29 @@ pub(crate) struct Export {
     /// Step of the wide layout, such as `1s` or `10m`; by default the tick of the fastest channel.
     #[arg(long, value_parser = when::duration)]
     step: Option<Duration>,
-    /// What a step of the wide layout says of a channel.
-    #[arg(long, value_enum, default_value_t = Said::Mean)]
-    cells: Said,
-    /// In which units values are written.
-    #[arg(long, value_enum, default_value_t = In::Si)]
-    units: In,
+    /// What a step of the wide layout says of a channel; `mean` by default.
+    #[arg(long, value_enum)]
+    cells: Option<Said>,
+    /// In which units values are written; `si` by default.
+    #[arg(long, value_enum)]
+    units: Option<In>,
     /// One channel's own unit, such as `Z1-left.velocity=ft/min`; may be repeated.
     #[arg(long, value_name = "CHANNEL=UNIT", value_parser = own_unit)]
     unit: Vec<(ChannelName, Unit)>,
-    /// IANA name of a time zone: adds local time and offset beside UTC.
+    /// IANA name of a time zone: adds local time and offset beside UTC, and --from and --to are read in it.
     #[arg(long)]
     tz: Option<String>,
-    /// Semicolons between cells and decimal commas, for spreadsheets of some countries.
+    /// Semicolons between cells and decimal commas in CSV, for spreadsheets of some countries.
     #[arg(long)]
     decimal_comma: bool,
-    /// Put a byte order mark in front, so that some spreadsheets read ° and µ right.
+    /// Put a byte order mark in front of CSV, so that some spreadsheets read ° and µ right.
     #[arg(long)]
     bom: bool,
-    /// Put lines that begin with # above the heading: run, stretch, seal. Many programs choke on them.
+    /// Put lines that begin with # above the heading of CSV: run, stretch, seal. Many programs choke on them.
     #[arg(long)]
     header: bool,
-    /// Write two files beside it: NAME.gaps.csv with what is missing and why, and
-    /// NAME.csv-metadata.json (CSV on the Web) with units, mappings, certificates and the seal.
+    /// Write what is missing and why into a file beside it, NAME.gaps.csv (of Parquet NAME.gaps.parquet); and of
+    /// CSV another, NAME.csv-metadata.json (CSV on the Web), with units, mappings, certificates and the seal.
     #[arg(long, requires = "output")]
     sidecars: bool,
     /// The file to write; it must not exist. Standard output without it.
@@ -147,15 +142,6 @@ enum Said {
     Summary,
 }
 
-fn own_unit(text: &str) -> Result<(ChannelName, Unit), String> {
-    let (name, unit) = text
-        .rsplit_once('=')
-        .ok_or("write the channel, `=` and the unit, such as `Z1-left.velocity=ft/min`")?;
-    let name = name.trim().parse().map_err(|error| format!("{error}"))?;
-    let unit = unit.trim().parse().map_err(|error| format!("{error}"))?;
-    Ok((name, unit))
-}
-
 impl Export {
     pub(crate) fn run(self) -> anyhow::Result<Exit> {
         crate::runtime()?.block_on(self.write())
@@ -170,6 +156,7 @@ impl Export {
     }
 
     async fn write_all(&self) -> anyhow::Result<Exit> {
+        self.refuse_misfits()?;
         let record = Readable::open(&self.data).await?;
         if self.format() == Kind::Sqlite {
             cut_out::write(self, &record).await?;
@@ -211,8 +198,12 @@ impl Export {
         path: &Path,
         bar: &ProgressBar,
     ) -> anyhow::Result<zonda_report::Count> {
-        let gaps = (self.sidecars && request.layout != Layout::Gaps)
-            .then(|| path.with_extension("gaps.csv"));
+        let ending = match self.format() {
+            Kind::Parquet => "gaps.parquet",
+            _ => "gaps.csv",
+        };
+        let gaps =
+            (self.sidecars && request.layout != Layout::Gaps).then(|| path.with_extension(ending));
         let mut file = WholeFile::create(path, self.force)?;
         let mut writing = Writing::begin(record, request).await?;
         copy(&mut writing, &mut file, bar).await?;
@@ -241,127 +232,6 @@ impl Export {
         // Last, so that whoever finds it finds the others, too.
         file.finish()?;
         Ok(writing.count())
-    }
-
-    async fn request(&self, record: &Readable) -> anyhow::Result<Request> {
-        let zone = self
-            .tz
-            .as_deref()
-            .map(|name| {
-                TimeZone::get(name).with_context(|| format!("`{name}` is not an IANA time zone"))
-            })
-            .transpose()?;
-        let names = self.names()?;
-        let default = match self.format() {
-            Kind::Xlsx => Laid::Wide,
-            Kind::Csv | Kind::Parquet | Kind::Sqlite => Laid::Long,
-        };
-        let layout = match self.layout.unwrap_or(default) {
-            Laid::Long => Layout::Long,
-            Laid::Gaps => Layout::Gaps,
-            Laid::Wide => Layout::Wide(Steps {
-                every: self.step.map(Period::new).transpose().context("--step")?,
-                cells: match self.cells {
-                    Said::Mean => Cells::Mean,
-                    Said::Nearest => Cells::Nearest,
-                    Said::Summary => Cells::Summary,
-                },
-            }),
-        };
-        let run = match &self.run {
-            Some(name) => Some(Box::new(RunFacts::named(record, name).await?)),
-            None => None,
-        };
-        let names = match &run {
-            Some(run) if names.is_empty() => {
-                run.channels.iter().map(|row| row.name.clone()).collect()
-            }
-            _ => names,
-        };
-        Ok(Request {
-            range: match &run {
-                Some(run) => run.range,
-                None => self.range(record, zone.as_ref()).await?,
-            },
-            run,
-            channels: (!names.is_empty()).then_some(names),
-            layout,
-            units: match self.units {
-                In::Si => Units::Si,
-                In::Configured => Units::Configured,
-                In::Us => Units::Us,
-            },
-            own_units: self.unit.clone(),
-            format: match self.format() {
-                Kind::Parquet => Format::Parquet,
-                Kind::Xlsx => Format::Xlsx {
-                    zone: zone.map_or(Zone::Utc, Zone::Local),
-                },
-                Kind::Csv | Kind::Sqlite => Format::Csv {
-                    form: Form {
-                        dialect: if self.decimal_comma {
-                            Dialect::Semicolon
-                        } else {
-                            Dialect::Comma
-                        },
-                        zone: zone.map_or(Zone::Utc, Zone::Local),
-                    },
-                    mark: self.bom,
-                    preamble: self.header,
-                },
-            },
-        })
-    }
-
-    fn names(&self) -> anyhow::Result<Vec<ChannelName>> {
-        let names = self.channels.iter().map(|name| {
-            let name = name.trim();
-            name.parse()
-                .with_context(|| format!("--channels: `{name}`"))
-        });
-        names.collect()
-    }
-
-    fn format(&self) -> Kind {
-        let ending = self.output.as_deref().and_then(Path::extension);
-        let by_name = match ending.and_then(|ending| ending.to_str()) {
-            Some("parquet") => Kind::Parquet,
-            Some("xlsx") => Kind::Xlsx,
-            Some("sqlite") => Kind::Sqlite,
-            _ => Kind::Csv,
-        };
-        self.format.unwrap_or(by_name)
-    }
-
-    /// The stretch asked for, in true UTC.
-    async fn range(
-        &self,
-        record: &Readable,
-        zone: Option<&TimeZone>,
-    ) -> anyhow::Result<(Stamp, Stamp)> {
-        let zone = zone.cloned().unwrap_or(TimeZone::UTC);
-        let read = |text: &Option<String>| {
-            text.as_deref()
-                .map(|text| when::stamp(text, &zone))
-                .transpose()
-        };
-        let utc = TrueUtc::new(record.clock().await?);
-        let (first, last) = record
-            .extent()
-            .await?
-            .map_or_else(Default::default, |(first, last)| {
-                (utc.of(first), utc.of(last))
-            });
-        let end = last.plus(Duration::from_micros(1));
-        let to = read(&self.to)?.unwrap_or(end);
-        let from = match self.last {
-            Some(span) => to.minus(span),
-            None => read(&self.from)?.unwrap_or(first),
-        };
-        if from > to {
-            bail!("--from ({from}) is after --to ({to})");
-        }
-        Ok((from, to))
     }
 }
 

@@ -1,9 +1,10 @@
-"""Reads an export back with pandas and compares it, cell by cell, with the record in SQLite.
+"""Reads exports back with pandas and DuckDB and compares each, cell by cell, with the record in SQLite.
 
-    python check_csv.py DATA LONG.csv WIDE.csv STEP_SECONDS
+    python check_tables.py DATA STEP_SECONDS LONG WIDE GAPS
 
-Nothing of the station's own code is used: SQLite is Python's, the CSV reader is pandas'. Times and
-values must be equal, not close: the export promises digits that read back as the same number. The
+LONG, WIDE and GAPS are each there as `.csv` and as `.parquet`. Nothing of the station's own code is used: SQLite is
+Python's, CSV is read by pandas' and by DuckDB's own reader, Parquet by pyarrow for pandas and by DuckDB's own reader.
+Times and values must be equal, not close: the export promises digits that read back as the same number. The
 channels' units must be SI. Prints what was compared, as JSON; ends with 1 at the first difference.
 """
 
@@ -13,8 +14,10 @@ import re
 import sqlite3
 import sys
 
+import duckdb
 import numpy
 import pandas
+import pyarrow.parquet
 
 SAMPLES = """
     SELECT s.at, c.name, s.code, s.value, s.flags,
@@ -22,9 +25,24 @@ SAMPLES = """
                      ORDER BY k.at DESC, k.id DESC LIMIT 1), 0)
     FROM sample s JOIN channel c ON c.id = s.channel ORDER BY s.at, s.channel
 """
-GAPS = "SELECT c.name, g.from_at, g.to_at, g.cause FROM gap g JOIN channel c ON c.id = g.channel"
+GAPS = """
+    SELECT c.name, g.from_at, g.to_at, g.cause, g.missed, g.detail
+    FROM gap g JOIN channel c ON c.id = g.channel ORDER BY g.from_at, g.id
+"""
 FAULTS = {"open_loop", "short", "no_number"}
 """Qualities whose number the wide layout leaves out."""
+
+
+def by_duckdb(reader: str):
+    return lambda path: duckdb.sql(f"SELECT * FROM {reader.format(path)}").df()
+
+
+READERS = [
+    (".csv", "pandas", pandas.read_csv),
+    (".parquet", "pandas", pandas.read_parquet),
+    (".csv", "DuckDB", by_duckdb("read_csv('{}', header = true, sample_size = -1)")),
+    (".parquet", "DuckDB", by_duckdb("read_parquet('{}')")),
+]
 
 
 def read_record(data: str):
@@ -41,8 +59,8 @@ def read_record(data: str):
     assert len(offsets) == 1, "a stepped clock: gaps would have to be shifted piece by piece"
     [offset] = offsets
     gaps = [
-        (channel, begin - offset, None if end is None else end - offset, cause)
-        for channel, begin, end, cause in record.execute(GAPS)
+        (channel, begin - offset, None if end is None else end - offset, *about)
+        for channel, begin, end, *about in record.execute(GAPS)
     ]
     return samples, gaps, units
 
@@ -53,8 +71,9 @@ def quality(flags: int, words: dict) -> str:
 
 
 def micros(times: pandas.Series) -> pandas.Series:
-    """RFC 3339 text to microseconds since the epoch."""
-    return pandas.to_datetime(times, format="ISO8601", utc=True).astype("datetime64[us, UTC]").astype("int64")
+    """Times, or RFC 3339 text, to microseconds since the epoch; none is NaN."""
+    stamps = pandas.to_datetime(times, format="ISO8601", utc=True)
+    return stamps.astype("datetime64[us, UTC]").astype("int64").where(stamps.notna())
 
 
 def same(name: str, found, expected):
@@ -68,14 +87,18 @@ def same(name: str, found, expected):
     assert len(wrong) == 0, f"{name}, record {wrong[0]}: {found[wrong[0]]!r}, expected {expected[wrong[0]]!r}"
 
 
-def check_long(path: str, samples: pandas.DataFrame, units: dict) -> int:
-    table = pandas.read_csv(path)
+def texts(cells: pandas.Series) -> pandas.Series:
+    """An empty cell and a null are one."""
+    return cells.astype(object).where(cells.notna(), "")
+
+
+def check_long(table: pandas.DataFrame, samples: pandas.DataFrame, units: dict) -> int:
     assert list(table.columns) == ["time", "channel", "value", "unit", "quality", "code", "basis"], table.columns
     same("time", micros(table["time"]), samples["utc"])
     same("channel", table["channel"], samples["channel"])
     same("value", table["value"].astype(float), samples["value"])
     same("unit", table["unit"], samples["channel"].map(units))
-    same("quality", table["quality"], samples["quality"])
+    same("quality", texts(table["quality"]), samples["quality"])
     same("code", table["code"].astype(float), samples["code"].astype(float))
     assert (table["basis"].notna() == (table["unit"] == "m/s")).all(), "a velocity without its basis, or a basis without a velocity"
     return table.size
@@ -90,7 +113,7 @@ def check_words(channel: str, words, own, at, gaps: list, step_us: int) -> int:
     empty = 0
     for begin, found, sample in zip(at, words, own):
         touching = [g for g in gaps if g[1] < begin + step_us and (g[2] is None or g[2] > begin)]
-        causes = {cause for _, _, _, cause in touching}
+        causes = {gap[3] for gap in touching}
         found = found.split() if isinstance(found, str) else []
         if not isinstance(sample, str):
             assert set(found) == causes, f"{channel} quality at {begin}: {found}, expected {causes}"
@@ -102,8 +125,7 @@ def check_words(channel: str, words, own, at, gaps: list, step_us: int) -> int:
     return empty
 
 
-def check_wide(path: str, samples: pandas.DataFrame, gaps: list, units: dict, step_us: int) -> tuple[int, int]:
-    table = pandas.read_csv(path)
+def check_wide(table: pandas.DataFrame, samples: pandas.DataFrame, gaps: list, units: dict, step_us: int) -> tuple[int, int]:
     at = micros(table["time"])
     assert (at % step_us == 0).all(), "a record off the grid"
     assert (numpy.diff(at) == step_us).all(), "the grid has a hole"
@@ -127,16 +149,42 @@ def check_wide(path: str, samples: pandas.DataFrame, gaps: list, units: dict, st
     return compared, empty
 
 
-if __name__ == "__main__":
-    data, long, wide, step = sys.argv[1:]
-    samples, gaps, units = read_record(data)
+def check_gaps(table: pandas.DataFrame, gaps: list) -> int:
+    names = ["channel", "from", "to", "cause", "missed", "detail"]
+    assert list(table.columns) == names, table.columns
+    expected = pandas.DataFrame(gaps, columns=names)
+    for name in ("channel", "cause", "detail"):
+        same(name, texts(table[name]), expected[name])
+    for name in ("from", "to"):
+        same(name, micros(table[name]).astype(float), expected[name].astype(float))
+    same("missed", table["missed"], expected["missed"])
+    return table.size
+
+
+def check_fields(path: str) -> None:
+    """What Parquet says of its columns beside their names."""
+    for field in pyarrow.parquet.read_schema(path):
+        unit = re.fullmatch(r".*\[(.*)\]", field.name)
+        if unit and not field.name.startswith("elapsed"):
+            unit, _, basis = unit[1].partition(", ")
+            assert field.metadata[b"unit"].decode() == unit, field
+            assert field.metadata.get(b"basis", b"").decode() == basis, field
+            assert field.metadata[b"channel"].decode() in field.name, field
+
+
+def main(data: str, step: str, long: str, wide: str, gaps: str) -> None:
+    samples, lost, units = read_record(data)
     assert len(samples), "the record is empty"
-    wide_cells, explained = check_wide(wide, samples, gaps, units, round(float(step) * 1e6))
-    counts = {
-        "samples": len(samples),
-        "long_cells": check_long(long, samples, units),
-        "wide_cells": wide_cells,
-        "wide_cells_of_gaps": explained,
-    }
-    assert explained, "the record has no silence to compare"
-    print(json.dumps(counts))
+    compared = {"samples": len(samples)}
+    for ending, by, read in READERS:
+        wide_cells, explained = check_wide(read(wide + ending), samples, lost, units, round(float(step) * 1e6))
+        assert explained, "the record has no silence to compare"
+        long_cells = check_long(read(long + ending), samples, units)
+        gap_cells = check_gaps(read(gaps + ending), lost)
+        compared[f"{ending} by {by}"] = {"long": long_cells, "wide": wide_cells, "of gaps": explained, "gaps": gap_cells}
+    for path in (long, wide, gaps):
+        check_fields(path + ".parquet")
+    print(json.dumps(compared))
+
+
+main(*sys.argv[1:])
