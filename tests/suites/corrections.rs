@@ -95,7 +95,22 @@ fn correct_and_undo(bench: &Bench) -> Result<()> {
         "correct", CHANNEL, "--from", &from, "--to", &to, "--range", "0-40 m/s",
     ];
 
-    let preview = zonda(&data, &[&asked[..], &["--preview", "--json"]].concat())?;
+    // An hour that began before the record did is as good as one that did not; one that ended before it is refused.
+    let first = before.first().context("samples")?.at;
+    let ago = |minutes: i64| Stamp::from_micros(first - minutes * 60_000_000).to_string();
+    let (hour_ago, half_ago) = (ago(60), ago(30));
+    let preview = |to: &str| {
+        let asked = ["correct", CHANNEL, "--range", "0-40 m/s", "--preview"];
+        let stretch = ["--json", "--from", &hour_ago, "--to", to];
+        zonda(&data, &[&asked[..], &stretch].concat())
+    };
+    let refused = preview(&half_ago)?;
+    ensure!(
+        refused.code == Some(3) && refused.err.contains("was recorded before"),
+        "{}",
+        refused.err
+    );
+    let preview = preview(&to)?;
     let preview: Value = serde_json::from_str(&preview.out).with_context(|| preview.err.clone())?;
     let (low, high) = (&preview[0]["before"], &preview[0]["after"]);
     for key in ["first", "last", "min", "max", "mean"] {

@@ -82,6 +82,7 @@ fn from_nothing(bench: &Bench) -> Result<()> {
     let config = bench.path("etc/station.toml");
     let mut command = serve(&config);
     command
+        .arg("--first-run")
         .arg("--root")
         .arg(&root)
         .args(["--first-listen", "127.0.0.1:0"]);

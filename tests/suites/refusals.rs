@@ -26,6 +26,7 @@ pub(crate) fn tests() -> Vec<Trial> {
         test("refusals::a_damaged_record", &[], damaged),
         test("refusals::something_else_in_its_place", &[], foreign),
         test("refusals::every_mistake_at_once", &[], mistakes),
+        test("refusals::a_file_that_is_not_there", &[], not_there),
     ]
 }
 
@@ -140,5 +141,17 @@ fn mistakes(bench: &Bench) -> Result<()> {
         !bench.data().exists(),
         "a wrong configuration must not make a record"
     );
+    Ok(())
+}
+
+/// A path that was mistyped is no wish to begin anew: nothing listens, nothing is made.
+fn not_there(bench: &Bench) -> Result<()> {
+    let config = bench.path("no/such/station.toml");
+    expect_refusal(
+        &config,
+        WRONG_USE,
+        &["no configuration at", "no/such/station.toml", "--first-run"],
+    )?;
+    ensure!(!bench.path("no").exists(), "it made a folder");
     Ok(())
 }

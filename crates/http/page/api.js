@@ -27,10 +27,10 @@ export async function ask(path, signal, patience = PATIENCE_MS) {
   return answered(fetch(path, { signal: AbortSignal.any(signals) }))
 }
 
-/** @param {string} path @returns {Promise<any>} */
+/** The answer as the recorder describes it. @template {string} Path @param {Path} path @returns {Promise<import('./types').AnswerOf<Path>>} */
 export const askJson = async (path) => (await ask(path)).json()
 
-/** @param {'POST' | 'PATCH' | 'DELETE'} method @param {string} path @param {unknown} [body] @returns {Promise<any>} */
+/** @param {'POST' | 'PATCH' | 'DELETE'} method @param {string} path @param {unknown} [body] @returns {Promise<unknown>} the answer */
 export async function send(method, path, body = {}) {
   const headers = { 'content-type': 'application/json' }
   const answer = await answered(fetch(path, { method, headers, body: JSON.stringify(body), signal: AbortSignal.timeout(40_000) }))

@@ -38,7 +38,7 @@ export async function askEvaluation(run) {
     act: async (values) => { kind = values.kind },
   })
   if (!isChosen) return false
-  const layouts = await askJson('/api/v1/layouts').then((told) => told.layouts.map((/** @type {{name: string}} */ { name }) => name), () => [])
+  const layouts = await askJson('/api/v1/layouts').then((told) => told.layouts.map(({ name }) => name), () => [])
   const choices = { channels: run.channels, layouts }
   const { words, keys } = KINDS[kind]
   return ask({

@@ -13,6 +13,10 @@ export interface components {
             /** @description How far apart their means may be, such as `0.1 m/s`. */
             within?: string | null;
         };
+        /** @description Every quantity that a meter says both ways, in the order of the configuration. */
+        Agreements: {
+            pairs: components["schemas"]["Pair"][];
+        };
         /** @description An evaluation that is asked for. */
         Ask: components["schemas"]["Question"] & components["schemas"]["Basics"];
         /** @description A band of an envelope. */
@@ -181,6 +185,15 @@ export interface components {
             /** @description Why. */
             reason: string;
         };
+        /** @description What became of a correction, or would become of it. */
+        CorrectionAnswer: {
+            correction?: components["schemas"]["CorrectionRow"] | null;
+            /**
+             * @description What would change, first the channel itself and then those that are judged by it; `null`
+             *     unless it was asked for.
+             */
+            preview?: components["schemas"]["Changes"][] | null;
+        };
         /** @description A correction, or the taking back of one. */
         CorrectionRow: {
             /** @description When it was asked for, true UTC. */
@@ -226,6 +239,10 @@ export interface components {
              * @description The one that took this one back.
              */
             undone_by?: number | null;
+        };
+        /** @description Every correction, oldest first. */
+        Corrections: {
+            corrections: components["schemas"]["CorrectionRow"][];
         };
         /** @description An evaluation that was asked of a run, with what came of it. */
         Evaluated: components["schemas"]["ShownEvaluation"] & {
@@ -276,6 +293,15 @@ export interface components {
             subject: string;
             /** @description One sentence. */
             text: string;
+        };
+        /** @description A page of events, newest first. */
+        Events: {
+            events: components["schemas"]["Event"][];
+            /**
+             * Format: int64
+             * @description `before` of the next page; `null` on the last.
+             */
+            next?: number | null;
         };
         /** @description A result. */
         Figure: {
@@ -392,6 +418,12 @@ export interface components {
             missed: number;
             /** @description The first sample after it; `null` while it lasts. */
             to?: string | null;
+        };
+        /** @description A page of gaps, by their beginning. */
+        Gaps: {
+            gaps: components["schemas"]["Gap"][];
+            /** @description `after` of the next page; `null` on the last. */
+            next?: string | null;
         };
         /** @description How the station does. */
         Health: {
@@ -565,6 +597,10 @@ export interface components {
              */
             y: number;
         };
+        /** @description The layouts, in the order of the configuration. */
+        Layouts: {
+            layouts: components["schemas"]["ShownLayout"][];
+        };
         /** @description How a line does. Counts are since the start of the daemon. */
         Line: {
             /**
@@ -653,6 +689,20 @@ export interface components {
             /** @description Its name. */
             name: string;
         };
+        /** @description The lines, in the order of the configuration. */
+        Lines: {
+            lines: components["schemas"]["Line"][];
+        };
+        /** @description Loop checks under way, and a page of recorded ones, newest first. */
+        LoopChecks: {
+            loop_checks: components["schemas"]["Recorded"][];
+            /**
+             * Format: int64
+             * @description `before` of the next page; `null` on the last.
+             */
+            next?: number | null;
+            under_way: components["schemas"]["UnderWay"][];
+        };
         /** @description What a whole check says. */
         LoopOutcome: {
             /**
@@ -737,6 +787,13 @@ export interface components {
             /** @description How it is heard: `analog`, `text`, `register` or `derived`. */
             way: string;
         };
+        /** @description The instruments of the configuration. */
+        Meters: {
+            certificates: components["schemas"]["ShownCertificate"][];
+            envelopes: components["schemas"]["ShownEnvelope"][];
+            /** @description In the order of the configuration. */
+            meters: components["schemas"]["Meter"][];
+        };
         /** @description Something to put right in the file. */
         Mistake: {
             /** @description The column, from 1. */
@@ -797,6 +854,10 @@ export interface components {
             /** @description What a reader must not overlook, in sentences. */
             warnings: string[];
             within?: components["schemas"]["Stretch"] | null;
+        };
+        /** @description Evaluations asked of a run with what came of them, in the order of asking. */
+        Outcomes: {
+            evaluations: components["schemas"]["Evaluated"][];
         };
         /** @description One meter's quantity by its analog output and by its text line, over the last five minutes. */
         Pair: {
@@ -886,6 +947,20 @@ export interface components {
             coverage_min: number;
             /** @description Flags that only say where a reading comes from, and never do. */
             remarks: string[];
+        };
+        /** @description The check before a start. */
+        Prestart: {
+            /** @description When the facts were gathered, true UTC. */
+            at: string;
+            /** @description In the order in which somebody would walk along the bench. */
+            findings: components["schemas"]["Found"][];
+            /**
+             * Format: double
+             * @description How long the planned night is, s.
+             */
+            night_s: number;
+            /** @description The gravest of all: `fine`, `look` or `wrong`. */
+            state: string;
         };
         /** @description A sensor head on its cable. */
         Probe: {
@@ -1120,6 +1195,15 @@ export interface components {
             template?: string | null;
             /** @description When it ended. */
             until?: string | null;
+        };
+        /** @description A page of runs, newest first. */
+        RunList: {
+            /**
+             * Format: int64
+             * @description `before` of the next page; `null` on the last.
+             */
+            next?: number | null;
+            runs: components["schemas"]["Run"][];
         };
         /** @description A link of the record's seal. */
         Seal: {
@@ -1662,6 +1746,10 @@ export interface components {
             purpose?: string | null;
             /** @description When it begins. */
             start: string;
+        };
+        /** @description The templates of runs, in the order of the configuration. */
+        Templates: {
+            templates: components["schemas"]["Template"][];
         };
         /** @description `transient`: ramp, time to setpoint, overshoot, settling, recovery. */
         TransientAsk: {

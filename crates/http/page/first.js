@@ -1,7 +1,7 @@
 // The first run: what is plugged in, and a configuration made of it. Once the file is there the recorder takes
 // over, and its own page is at the same address.
 
-import { askJson, reason, send } from './api.js'
+import { Refused, askJson, reason, send } from './api.js'
 import { $, element, put, table } from './dom.js'
 import { ask } from './forms.js'
 import { many, sentence } from './words.js'
@@ -50,7 +50,7 @@ async function renew() {
     show(told)
   } catch (error) {
     // The recorder has taken over, or is about to.
-    if (/** @type {any} */ (error).status === 404) return location.replace('/')
+    if (error instanceof Refused && error.status === 404) return location.replace('/')
     document.body.dataset.link = 'lost'
     put($('text'), 'No contact with the program at present; if it has just been given its file, it is starting.')
   }
@@ -132,7 +132,7 @@ function showMistakes(mistakes) {
 async function take(check) {
   put($('wrong'), '')
   try {
-    const { mistakes, saved } = await send('POST', '/api/v1/first-run/configuration', { text: text.value, check })
+    const { mistakes, saved } = /** @type {{mistakes: Mistake[], saved: string | null}} */ (await send('POST', '/api/v1/first-run/configuration', { text: text.value, check }))
     showMistakes(mistakes)
     put($('verdict'), mistakes.length ? `${many(mistakes.length, 'mistake')} to put right; nothing was saved.` : saved ? `Saved as ${saved}. The recorder starts…` : 'No mistakes.')
   } catch (error) {

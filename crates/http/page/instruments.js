@@ -55,7 +55,7 @@ export class Instruments {
 
   async #prestart() {
     const { state, findings, at } = await askJson('/api/v1/prestart')
-    const bad = findings.filter((/** @type {import('./types').Finding} */ { state }) => state !== 'fine')
+    const bad = findings.filter(({ state }) => state !== 'fine')
     const words = state === 'fine' ? 'Everything is there for a night of 12 hours.' : `${bad.length} of ${findings.length} findings need a look before a night of 12 hours.`
     const rows = (/** @type {import('./types').Finding[]} */ found) => found.map(({ aspect, subject, state, what, todo }) => [element('span', `word ${FINDING[state][1]}`, FINDING[state][0]), sentence(aspect), subject, sentence(what), todo ? sentence(todo) : ''])
     const heads = /** @type {[string, string][]} */ ([['', 'Finding'], ['', 'About'], ['', 'Which'], ['', 'What is the case'], ['', 'What to do']])
@@ -70,15 +70,15 @@ export class Instruments {
   async #meters() {
     const { meters, envelopes, certificates } = await askJson('/api/v1/meters')
     if (!meters.length) return [element('p', 'soft', 'No meter is configured.')]
-    const rows = meters.map((/** @type {import('./types').Meter} */ meter) => [
+    const rows = meters.map((meter) => [
       element('b', '', meter.name), meter.serial ?? '', probe(meter),
       [...new Set(meter.outputs.map((output) => output.way))].join(', '),
       [...new Set(meter.outputs.map((output) => output.certificate).filter(Boolean))].join(', '),
     ])
     return [
       table('Meters', [['', 'Meter'], ['', 'Serial number'], ['', 'Probe'], ['', 'Heard as'], ['', 'Certificate']], rows),
-      ...envelopes.flatMap((/** @type {import('./types').Envelope} */ envelope) => this.#envelope(envelope, meters)),
-      ...certificates.map((/** @type {import('./types').Certificate} */ certificate) => certificateOf(certificate)),
+      ...envelopes.flatMap((envelope) => this.#envelope(envelope, meters)),
+      ...certificates.map(certificateOf),
     ]
   }
 
@@ -109,7 +109,7 @@ export class Instruments {
     const { pairs } = await askJson('/api/v1/agreement')
     if (!pairs.length) return [element('p', 'soft', 'No meter is heard both by its analog output and by its text line.')]
     const standing = /** @type {Record<string, [string, string]>} */ ({ agree: ['Agree', 'ok'], apart: ['Apart', 'bad'], unknown: ['Not known yet', 'ok'] })
-    const rows = pairs.map((/** @type {import('./types').AgreementPair} */ pair) => [
+    const rows = pairs.map((pair) => [
       element('b', '', `${pair.meter}, ${pair.quantity}`),
       element('span', `word ${standing[pair.standing]?.[1] ?? 'ok'}`, standing[pair.standing]?.[0] ?? pair.standing),
       value(pair.analog_mean, pair.unit), value(pair.text_mean, pair.unit),
@@ -117,7 +117,7 @@ export class Instruments {
       pair.line ? `slope ${number(pair.line.slope.value, 4)} ± ${number(2 * pair.line.slope.u, 4)}` : '',
       pair.words ?? '',
     ])
-    const plots = await Promise.all(pairs.map((/** @type {import('./types').AgreementPair} */ pair) => this.#plot(pair)))
+    const plots = await Promise.all(pairs.map((pair) => this.#plot(pair)))
     return [element('p', 'soft', 'The last five minutes of meters that say the same twice. On the dashed line both say the same.'), element('div', 'plots', ...plots.flat()), table('Agreement', [['', 'Meter'], ['', 'Standing'], ['', 'Analog'], ['', 'Text'], ['', 'Difference'], ['', 'Analog against text'], ['', 'What may be wrong']], rows)]
   }
 
@@ -133,7 +133,7 @@ export class Instruments {
     const { corrections } = await askJson('/api/v1/corrections')
     const clock = reading()
     const when = (/** @type {string} */ at) => clock.when(Date.parse(at), Date.now())
-    const rows = corrections.map((/** @type {import('./types').Correction} */ row) => [
+    const rows = corrections.map((row) => [
       element('b', '', row.undoes ? `No. ${row.id}, takes back no. ${row.undoes}` : `No. ${row.id}`), row.channel, `${when(row.from)} to ${when(row.to)}`,
       sentence(row.state) + (row.state === 'under_way' ? `, ${number(row.share * 100, 0)} %` : ''), `${row.reason} (${row.by})`,
       row.state === 'done' && !row.undoes ? button('Take back', () => void this.#undo(row), 'operates') : '',
@@ -149,7 +149,7 @@ export class Instruments {
     const now = this.board?.now() ?? Date.now()
     const stamp = (/** @type {number} */ at) => new Date(at).toISOString().slice(0, 19) + 'Z'
     /** @type {Record<string, string>} */ let asked = {}
-    /** @type {any} */ let preview = null
+    /** @type {import('./types').Changes[]} */ let preview = []
     const isSeen = await ask({
       title: 'Correct a range', words: 'First only what would change is worked out.', confirm: 'Show what would change',
       fields: [
@@ -162,7 +162,7 @@ export class Instruments {
       ],
       act: async (values) => {
         asked = values
-        preview = (await send('POST', '/api/v1/corrections?preview=true', values)).preview
+        preview = /** @type {import('./types').CorrectionAnswer} */ (await send('POST', '/api/v1/corrections?preview=true', values)).preview ?? []
       },
     })
     if (!isSeen) return

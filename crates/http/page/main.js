@@ -210,8 +210,7 @@ async function showGaps() {
   const at = board?.now() ?? Date.now()
   try {
     for (const [hours, words] of /** @type {[number, string][]} */ ([[24, '24 hours'], [1, 'hour']])) {
-      const path = `/api/v1/gaps?limit=1000&from=${Math.floor(at - hours * 3_600_000)}`
-      const { gaps, next } = await askJson(path)
+      const { gaps, next } = await askJson(`/api/v1/gaps?limit=1000&from=${Math.floor(at - hours * 3_600_000)}`)
       if (next && hours > 1) continue
       known.gaps = drawGaps(places, gaps, words, reading(), at)
       if (next) places.note.textContent = `The last ${words} has more than 1000 gaps; the CSV file has all. The first of them:`
@@ -265,7 +264,7 @@ onLook((choice) => {
   void runs.renew()
   redrawAll()
 })
-matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => past.restyle())
+for (const look of ['(prefers-color-scheme: dark)', '(forced-colors: active)']) matchMedia(look).addEventListener('change', () => past.restyle())
 for (const input of /** @type {NodeListOf<HTMLInputElement>} */ (document.querySelectorAll('input[name=show]'))) {
   input.addEventListener('change', () => now.table.filter(input.value === 'bad'))
 }

@@ -265,19 +265,17 @@ export class OverTime {
   /** Gaps, runs and events of the span. @param {import('./span.js').Span} span @param {string[]} names */
   async #loadHappened({ from, to }, names) {
     const ch = names.join(',')
-    const [gaps, runs, events] = await Promise.all([
-      askJson(`/api/v1/gaps?limit=1000&from=${from}&to=${to}&ch=${ch}`),
-      askJson('/api/v1/runs?limit=200'),
-      askJson('/api/v1/events?limit=500'),
-    ]).catch(() => [{ gaps: [] }, { runs: [] }, { events: [] }])
+    const [{ gaps }, { runs }, { events }] = await Promise.all([
+      askJson(`/api/v1/gaps?limit=1000&from=${from}&to=${to}&ch=${ch}`).catch(() => ({ gaps: [] })),
+      askJson('/api/v1/runs?limit=200').catch(() => ({ runs: [] })),
+      askJson('/api/v1/events?limit=500').catch(() => ({ events: [] })),
+    ])
     const now = this.board?.now() ?? Date.now()
     const time = (/** @type {string | null} */ text) => (text ? Date.parse(text) : now)
     this.#happened = {
-      gaps: gaps.gaps.map((/** @type {import('./types').Gap} */ gap) => ({ ...gap, from: Date.parse(gap.from), to: time(gap.to), words: CAUSE[gap.cause] ?? sentence(gap.cause), open: !gap.to })),
-      runs: runs.runs.filter((/** @type {any} */ run) => run.since && time(run.until) > from && Date.parse(run.since) < to)
-        .map((/** @type {any} */ run) => ({ id: run.id, from: Date.parse(run.since), to: time(run.until), words: run.name })),
-      events: events.events.map((/** @type {any} */ event) => ({ at: Date.parse(event.at), words: event.text, severity: event.severity }))
-        .filter((/** @type {any} */ { at }) => at >= from && at <= to),
+      gaps: gaps.map((gap) => ({ ...gap, from: Date.parse(gap.from), to: time(gap.to), words: CAUSE[gap.cause] ?? sentence(gap.cause), open: !gap.to })),
+      runs: runs.flatMap((run) => (run.since ? [{ id: run.id, from: Date.parse(run.since), to: time(run.until), words: run.name }] : [])).filter((run) => run.to > from && run.from < to),
+      events: events.map((event) => ({ at: Date.parse(event.at), words: event.text, severity: event.severity })).filter(({ at }) => at >= from && at <= to),
     }
     this.#tellHappened()
     this.draw()

@@ -96,26 +96,41 @@ function budgetOf({ budget }) {
   return [table('Budget', [['', 'Cause'], ['', 'Of'], ['', 'Standard uncertainty'], ['', 'How known'], ['', 'Share']], rows), ...left]
 }
 
-/** @param {any} given a table of the outcome: its heads follow what its rows have */
+/** @typedef {import('./types').Outcome['tables'][number]} Table */
+
+/** What a row may have, in order: the head and how it is written. */
+const COLUMNS = /** @type {[string, (row: Table['rows'][number], when: (at: string) => string) => string][]} */ ([
+  ['From', ({ from }, when) => when(from)],
+  ['To', ({ to }, when) => when(to)],
+  ['Value', ({ value }) => figure(value)],
+  ['Expanded uncertainty', ({ expanded }) => figure(expanded)],
+  ['Standard deviation', ({ sd }) => figure(sd)],
+  ['Covered', ({ coverage }) => (typeof coverage === 'number' ? `${number(coverage * 100, 1)} %` : '')],
+  ['Samples', ({ used }) => (typeof used === 'number' ? number(used, 0) : '')],
+  ['State', ({ word }) => sentence(word ?? '')],
+  ['Why there is none', ({ note }) => told(note ?? '')],
+])
+
+/** A table of the outcome, without the columns that no row has. @param {Table} table */
 function tableOf({ name, of, unit, rows }) {
-  const heads = [...new Set(rows.flatMap((/** @type {any} */ row) => Object.keys(row)))].filter((head) => rows.some((/** @type {any} */ row) => typeof row[head] !== 'object'))
-  const lines = rows.map((/** @type {any} */ row) => heads.map((head) => cell(row[head])))
-  return element('details', '', element('summary', '', `${sentence([name, of].filter(Boolean).join(', '))}, ${unit}`), table(name, heads.map((head) => ['', sentence(head)]), lines))
+  const clock = reading()
+  const when = (/** @type {string} */ at) => clock.when(Date.parse(at), Date.now())
+  const columns = COLUMNS.map(([head, write]) => ({ head, texts: rows.map((row) => write(row, when)) })).filter(({ texts }) => texts.some(Boolean))
+  const isValue = (/** @type {string} */ head) => ['Value', 'Expanded uncertainty', 'Standard deviation'].includes(head)
+  return element('details', '', element('summary', '', sentence([name, of].filter(Boolean).join(', '))),
+    table(name, columns.map(({ head }) => ['', unit && isValue(head) ? `${head}, ${unit}` : head]), rows.map((_, row) => columns.map(({ texts }) => texts[row]))))
 }
 
-/** What it rests on. @param {any[]} inputs @returns {Node[]} */
+/** @param {number | null | undefined} value */
+const figure = (value) => (typeof value === 'number' ? short(value) : '')
+
+/** What it rests on. @param {import('./types').Outcome['inputs']} inputs @returns {Node[]} */
 function rests(inputs) {
   if (!inputs.length) return []
   const used = inputs.reduce((sum, { tally }) => sum + tally.used, 0)
   const left = inputs.reduce((sum, { tally }) => sum + tally.left_out, 0)
   const least = Math.min(...inputs.map(({ tally }) => tally.coverage))
   return [element('p', 'soft', `From ${number(used, 0)} samples of ${many(inputs.length, 'channel')}; ${left ? `${number(left, 0)} were left out` : 'none was left out'}; at least ${number(least * 100, 1)} % of the time is covered.`)]
-}
-
-/** @param {unknown} value */
-function cell(value) {
-  if (typeof value === 'number') return short(value)
-  return value === null || value === undefined || typeof value === 'object' ? '' : String(value)
 }
 
 /** Three figures. @param {number} value */

@@ -53,17 +53,25 @@ export class Runs {
   async renew() {
     const id = this.#id
     try {
-      const told = await askJson(id ? `/api/v1/runs/${id}` : '/api/v1/runs?limit=100')
-      if (this.#isGuiding) return this.#guide(id, told)
-      const more = id ? { evaluations: await askJson(`/api/v1/runs/${id}/evaluations?wait_s=0`) } : {}
-      if (id !== this.#id || this.#isGuiding) return
-      const key = JSON.stringify([told, more, reading().offset(Date.now())])
-      if (key === this.#shown) return
-      this.#shown = key
-      swap($('runs'), ...(id ? this.#one(told, more.evaluations) : this.#all(told.runs)))
+      if (!id) {
+        const { runs } = await askJson('/api/v1/runs?limit=100')
+        return this.#draw(id, runs, () => this.#all(runs))
+      }
+      const run = await askJson(`/api/v1/runs/${id}`)
+      if (this.#isGuiding) return this.#guide(id, run)
+      const evaluations = await askJson(`/api/v1/runs/${id}/evaluations?wait_s=0`)
+      this.#draw(id, [run, evaluations], () => this.#one(run, evaluations))
     } catch (error) {
       if (!this.#shown) $('runs').replaceChildren(element('p', 'soft', `The runs could not be asked for: ${reason(error)}`))
     }
+  }
+
+  /** Draws what was told, if it is still asked for and not there yet. @param {number} id @param {unknown} told @param {() => Node[]} drawn */
+  #draw(id, told, drawn) {
+    const key = JSON.stringify([told, reading().offset(Date.now())])
+    if (id !== this.#id || this.#isGuiding || key === this.#shown) return
+    this.#shown = key
+    swap($('runs'), ...drawn())
   }
 
   /** The traverse alone, since it is read at arm's length. @param {number} id @param {Run} run */
@@ -98,7 +106,7 @@ export class Runs {
 
   async #start() {
     const templates = await askJson('/api/v1/templates').then((told) => told.templates, () => [])
-    const choices = /** @type {[string, string][]} */ ([['', 'None'], ...templates.map((/** @type {{name: string}} */ { name }) => [name, name])])
+    const choices = /** @type {[string, string][]} */ ([['', 'None'], ...templates.map(({ name }) => [name, name])])
     let id = 0
     const isDone = await ask({
       title: 'Start a run',
@@ -116,7 +124,7 @@ export class Runs {
       ],
       act: async (values) => {
         const body = Object.fromEntries(Object.entries(values).filter(([, value]) => value))
-        id = (await send('POST', '/api/v1/runs', body)).id
+        id = /** @type {Run} */ (await send('POST', '/api/v1/runs', body)).id
       },
     })
     if (isDone) this.goTo(`runs?id=${id}`)
@@ -234,7 +242,7 @@ function link({ id, name }) {
 function fill(templates) {
   return (/** @type {string} */ chosen, /** @type {(name: string, value: string) => void} */ set) => {
     const template = templates.find(({ name }) => name === chosen)
-    for (const name of ['start', 'end', 'purpose', 'object', 'operator']) set(name, /** @type {any} */ (template)?.[name] ?? (name === 'start' ? 'now' : name === 'end' ? 'by hand' : ''))
+    for (const name of /** @type {const} */ (['start', 'end', 'purpose', 'object', 'operator'])) set(name, template?.[name] ?? (name === 'start' ? 'now' : name === 'end' ? 'by hand' : ''))
   }
 }
 

@@ -45,7 +45,7 @@ async function signIn(then) {
     words: 'From beyond its own machine this station asks for a token. Whoever runs it makes one with “zonda token add”. It is kept in a cookie that no script can read, for a month.',
     fields: [{ name: 'token', label: 'Token', needed: true, secret: true }],
     confirm: 'Sign in',
-    act: async ({ token }) => tell(await send('POST', '/api/v1/session', { token })),
+    act: async ({ token }) => tell(/** @type {Session} */ (await send('POST', '/api/v1/session', { token }))),
   })
   isAsking = false
   if (isDone) then()

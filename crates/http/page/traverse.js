@@ -1,7 +1,7 @@
 // A moved-probe traverse, guided point by point. Made for a phone beside the duct, with the probe in the other
 // hand: one thing to do at a time, the mark on the probe where it can be read at arm's length, one large button.
 
-import { askJson, reason, send } from './api.js'
+import { Refused, askJson, reason, send } from './api.js'
 import { button, drawing, element, put, table } from './dom.js'
 import { length, number } from './format.js'
 import { ask, signature } from './forms.js'
@@ -28,7 +28,7 @@ export class Traverse {
     this.place = place
     this.run = run
     this.board = board
-    this.path = `/api/v1/runs/${run.id}/traverse`
+    this.path = /** @type {const} */ (`/api/v1/runs/${run.id}/traverse`)
     this.now = element('p', 'soft reading-now')
     this.bar = element('progress')
     this.bar.setAttribute('aria-label', 'How far the reading of this point is')
@@ -52,7 +52,7 @@ export class Traverse {
       this.#show(await askJson(this.path))
       put(this.wrong, '')
     } catch (error) {
-      isLaid = /** @type {any} */ (error).status !== 404
+      isLaid = !(error instanceof Refused && error.status === 404)
       if (isLaid) this.#fail(error)
       else this.#show(null)
     }
@@ -149,14 +149,12 @@ export class Traverse {
   // ---- what is done -----------------------------------------------------------------------------
 
   async #begin() {
-    const [{ layouts }, { meters }] = await Promise.all([askJson('/api/v1/layouts'), askJson('/api/v1/meters')]).catch((error) => {
-      this.#fail(error)
-      return [{ layouts: null }, { meters: [] }]
-    })
-    if (!layouts) return
-    const ducts = layouts.filter((/** @type {any} */ { kind }) => kind === 'duct').map((/** @type {any} */ { name }) => [name, name])
+    const told = await Promise.all([askJson('/api/v1/layouts'), askJson('/api/v1/meters')]).catch((error) => this.#fail(error))
+    if (!told) return
+    const [{ layouts }, { meters }] = told
+    const ducts = layouts.filter(({ kind }) => kind === 'duct').map(choice)
     if (!ducts.length) return put(this.wrong, 'The configuration has no layout of a duct: describe one as [layout.NAME], with its size and its rule.')
-    const probes = meters.filter((/** @type {any} */ { outputs }) => outputs.some((/** @type {any} */ { quantity }) => quantity === 'velocity')).map((/** @type {any} */ { name }) => [name, name])
+    const probes = meters.filter(({ outputs }) => outputs.some(({ quantity }) => quantity === 'velocity')).map(choice)
     const isDone = await ask({
       title: 'Begin a traverse', confirm: 'Begin',
       words: 'A point is read once the velocity has become steady. The phone may sleep meanwhile; the recorder goes on.',
@@ -198,6 +196,9 @@ export class Traverse {
   }
 }
 
+/** @param {{name: string}} named @returns {[string, string]} */
+const choice = ({ name }) => [name, name]
+
 /** What is to be done, in a sentence. @param {Told} told */
 function sentenceOf({ to_do: todo, next, stage, dwell_s: dwell }) {
   if (todo === 'move' && next) return `Move the probe to point ${next.point}.`
@@ -210,7 +211,7 @@ function duct(points, next) {
   const reach = Math.max(...points.map(({ x_mm: x, y_mm: y, wall_mm: wall }) => Math.max(Math.hypot(x, y), Math.abs(x), Math.abs(y)) + wall), 1)
   const [half, scale] = [SIZE / 2, (SIZE / 2 - RIM) / reach]
   const isRound = points.every(({ x_mm: x, y_mm: y, wall_mm: wall }) => Math.abs(Math.hypot(x, y) + wall - reach) < 0.02 * reach)
-  const [wide, high] = ['x_mm', 'y_mm'].map((key) => scale * Math.max(...points.map((point) => Math.abs(/** @type {any} */ (point)[key])), 1))
+  const [wide, high] = /** @type {const} */ (['x_mm', 'y_mm']).map((key) => scale * Math.max(...points.map((point) => Math.abs(point[key])), 1))
   const rim = isRound ? drawing('circle', { class: 'rim', cx: half, cy: half, r: half - RIM }) : drawing('rect', { class: 'rim', x: half - wide - RIM, y: half - high - RIM, width: 2 * (wide + RIM), height: 2 * (high + RIM) })
   const marks = points.map(({ point, x_mm: x, y_mm: y, read }) => {
     const state = point === next?.point ? 'next' : read ? 'read' : 'open'

@@ -7,6 +7,36 @@ import type { components } from './described'
 type Answer<T> = T extends (infer U)[] ? Answer<U>[] : T extends object ? { [K in keyof T]-?: Answer<T[K]> } : T
 type Of<Name extends keyof components['schemas']> = Answer<components['schemas'][Name]>
 
+/** What is answered at each address that the modules read; a test holds it against the description. */
+interface Answers {
+  '/api/v1/agreement': Of<'Agreements'>
+  '/api/v1/configuration': Of<'Configuration'>
+  '/api/v1/corrections': Of<'Corrections'>
+  '/api/v1/events': Of<'Events'>
+  '/api/v1/gaps': Of<'Gaps'>
+  '/api/v1/layouts': Of<'Layouts'>
+  '/api/v1/lines': Of<'Lines'>
+  '/api/v1/loopchecks': Of<'LoopChecks'>
+  '/api/v1/meters': Of<'Meters'>
+  '/api/v1/prestart': Of<'Prestart'>
+  '/api/v1/runs': Of<'RunList'>
+  '/api/v1/runs/{id}': Of<'ShownRun'>
+  '/api/v1/runs/{id}/evaluations': Of<'Outcomes'>
+  '/api/v1/runs/{id}/traverse': Of<'ShownTraverse'>
+  '/api/v1/session': Of<'Session'>
+  '/api/v1/station': Of<'Station'>
+  '/api/v1/templates': Of<'Templates'>
+}
+
+/** An address as the description has it: without what is asked, and without the run's number. */
+type Described<Path extends string> =
+  Path extends `${infer Bare}?${string}` ? Described<Bare>
+  : Path extends `/api/v1/runs/${string}/${infer Part}` ? `/api/v1/runs/{id}/${Part}`
+  : Path extends `/api/v1/runs/${string}` ? '/api/v1/runs/{id}'
+  : Path
+
+/** What is answered at an address. */
+export type AnswerOf<Path extends string> = Described<Path> extends keyof Answers ? Answers[Described<Path>] : unknown
 
 export type Channel = Of<'StreamChannel'>
 export type Health = Of<'Health'>
@@ -28,6 +58,7 @@ export type Event = Of<'Event'>
 export type Configuration = Of<'Configuration'>
 export type Template = Of<'Template'>
 export type Session = Of<'Session'>
+export type CorrectionAnswer = Of<'CorrectionAnswer'>
 export type Correction = Of<'CorrectionRow'>
 export type Changes = Of<'Changes'>
 export type Finding = Of<'Found'>

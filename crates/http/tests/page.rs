@@ -253,6 +253,18 @@ async fn the_types_of_the_page_are_those_of_the_api() {
         let schema = &description["components"]["schemas"][name];
         assert!(schema.is_object(), "the API describes no {name}");
     }
+    // And each address answers what the modules take it to answer.
+    let addresses: Vec<_> = types
+        .lines()
+        .filter_map(|line| line.trim().strip_prefix('\'')?.split_once("': Of<'"))
+        .filter_map(|(path, name)| Some((path, name.strip_suffix("'>")?)))
+        .collect();
+    assert!(addresses.len() > 10, "{addresses:?}");
+    for (path, name) in addresses {
+        let answer = &description["paths"][path]["get"]["responses"]["200"];
+        let schema = &answer["content"]["application/json"]["schema"]["$ref"];
+        assert_eq!(schema, &format!("#/components/schemas/{name}"), "{path}");
+    }
 }
 
 #[tokio::test]

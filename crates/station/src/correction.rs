@@ -68,8 +68,11 @@ pub async fn prepare(
         .find(&request.channel)
         .ok_or_else(|| Refused::Unknown(request.channel.clone()))?
         .clone();
-    let stretch = stretch(&ways.utc, (request.from, request.to))?;
     let name = || request.channel.clone();
+    let first = ways.of.get(&channel.id).and_then(|ways| ways.first());
+    let first = first.ok_or_else(|| Refused::NoMapping(name()))?.from;
+    let stretch = stretch(&ways.utc, (request.from, request.to), first)?
+        .ok_or_else(|| Refused::Before(name(), ways.utc.of(first)))?;
     for row in record.corrections().await? {
         let meets = row.stretch.0 < stretch.1 && stretch.0 < row.stretch.1;
         if row.channel == channel.id && row.is_in_force() && meets {
@@ -147,13 +150,22 @@ fn entry(
         written,
     }
 }
-/// The stretch on the record's axis.
-fn stretch(utc: &TrueUtc, (from, to): (Stamp, Stamp)) -> Result<(Stamp, Stamp), Refused> {
+
+/// The stretch on the record's axis, from the channel's `first` moment on: nothing lies before that, nor was any clock set
+/// there. `None` where nothing is left.
+fn stretch(
+    utc: &TrueUtc,
+    (from, to): (Stamp, Stamp),
+    first: Stamp,
+) -> Result<Option<(Stamp, Stamp)>, Refused> {
     if from >= to {
         return Err(Refused::Reversed(from, to));
     }
-    match utc.stretches(from, to)[..] {
-        [stretch] => Ok(stretch),
+    let stretches = utc.stretches(from, to).into_iter();
+    let recorded = stretches.filter_map(|(from, to)| (to > first).then(|| (from.max(first), to)));
+    match recorded.collect::<Vec<_>>()[..] {
+        [] => Ok(None),
+        [stretch] => Ok(Some(stretch)),
         _ => Err(Refused::ClockStepped(from, to)),
     }
 }

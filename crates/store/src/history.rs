@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use futures::{StreamExt, TryStreamExt};
 use zonda_model::{Quality, Stamp};
 
 use crate::error::StoreError;
@@ -27,6 +28,9 @@ pub const RUNGS: [i64; 10] = [
 
 /// Samples read at once, so that no read keeps the log from being folded in for long.
 const PAGE: i64 = 50_000;
+
+/// Channels read at once.
+const READS: usize = 2;
 
 /// A uniform grid over time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -137,12 +141,18 @@ impl Readable {
         step: i64,
         (from, to): (Stamp, Stamp),
     ) -> Result<(), StoreError> {
+        // Where the grid is coarser than the summaries, SQLite adds them up: a row that crosses over costs more than all its
+        // sums. Flags cannot be added there, so rows of other flags stay apart until they are here; they are few.
+        let (begin, grid_step) = (columns.grid.from.micros(), columns.grid.step_us);
         let (from, to) = (from.micros(), to.micros());
-        for channel in columns.distinct(channels) {
+        let read = async |channel: ChannelId| {
             let rows = sqlx::query_as!(
                 Row,
-                r#"SELECT channel, at, count, used, good, mean, min AS "min: f64", max AS "max: f64", flags FROM rollup
-                   WHERE channel = ? AND step_us = ? AND at >= ? AND at < ? ORDER BY at"#,
+                r#"SELECT channel AS "channel!", ? + (at - ?) / ? * ? AS "at!: i64", sum(count) AS "count!: i64", sum(used) AS "used!: i64",
+                          sum(good) AS "good!: i64", sum(mean * used) / sum(used) AS "mean: f64", min(min) AS "min: f64", max(max) AS "max: f64",
+                          flags AS "flags!"
+                   FROM rollup WHERE channel = ? AND step_us = ? AND at >= ? AND at < ? GROUP BY 2, flags"#,
+                begin, begin, grid_step, grid_step,
                 channel.0,
                 step,
                 from,
@@ -150,6 +160,11 @@ impl Readable {
             )
             .fetch_all(&self.pool())
             .await?;
+            Ok::<_, StoreError>((channel, rows))
+        };
+        let reads = columns.distinct(channels).into_iter().map(read);
+        let mut reads = futures::stream::iter(reads).buffered(READS);
+        while let Some((channel, rows)) = reads.try_next().await? {
             for row in rows {
                 if let Some(summary) = columns.bucket(channel, Stamp::from_micros(row.at)) {
                     summary.merge(&row.summary());

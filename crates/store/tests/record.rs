@@ -14,20 +14,28 @@ use common::{OPTIONS, all, open, sample, second};
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, Connection};
 use zonda_model::{Cause, Code, Miss, Quality, Sample, Stamp};
-use zonda_store::{Event, Grid, OpenError, Readable, Recorder, Severity, Store};
+use zonda_store::{ChannelId, Event, Grid, OpenError, Readable, Recorder, Severity, Store};
 
 /// Records one sample a second of each channel from `from` to `to`, and ends the session.
 async fn record(dir: &Path, names: &[&str], from: i64, to: i64) {
+    let plain = |channel, s| sample(channel, second(s), s as f64);
+    record_as(dir, names, (from, to), plain).await;
+}
+
+/// The same, with samples of any kind.
+async fn record_as(
+    dir: &Path,
+    names: &[&str],
+    (from, to): (i64, i64),
+    made: impl Fn(ChannelId, i64) -> Sample<ChannelId>,
+) {
     let (store, session) = open(dir, names, second(from)).await;
     let channels = session.channels.clone();
     let (recorder, task) = Recorder::start(&store, session, OPTIONS);
     for s in from..to {
         recorder
             .samples(
-                channels
-                    .iter()
-                    .map(|channel| sample(*channel, second(s), s as f64))
-                    .collect(),
+                channels.iter().map(|channel| made(*channel, s)).collect(),
             )
             .await
             .unwrap();
@@ -181,7 +189,20 @@ async fn a_channel_taken_out_of_the_configuration_is_a_disabled_one() {
 #[tokio::test]
 async fn history_from_rollups_equals_history_from_samples() {
     let dir = tempfile::tempdir().unwrap();
-    record(dir.path(), &["a"], 0, 3000).await;
+    // Summaries of one bucket have other flags, and some have no number.
+    let flagged = |channel, s| match s % 47 {
+        0 => Sample {
+            quality: Quality::SIMULATED | Quality::UNDER_RANGE,
+            ..sample(channel, second(s), s as f64)
+        },
+        1..=12 => Sample {
+            value: None,
+            quality: Quality::SIMULATED | Quality::NO_NUMBER,
+            ..sample(channel, second(s), 0.0)
+        },
+        _ => sample(channel, second(s), s as f64),
+    };
+    record_as(dir.path(), &["a"], (0, 3000), flagged).await;
     let read = Readable::open(dir.path()).await.unwrap();
     let a = read.channels().await.unwrap()[0].id;
     let coarse = Grid::over((second(0), second(3000)), 101);
@@ -194,7 +215,6 @@ async fn history_from_rollups_equals_history_from_samples() {
         let inside: Vec<_> = samples
             .iter()
             .filter(|s| (begin..begin + coarse.step_us).contains(&s.at.micros()))
-            .filter_map(|s| s.value)
             .collect();
         let Some(bucket) = bucket else {
             assert!(inside.is_empty());
@@ -202,13 +222,21 @@ async fn history_from_rollups_equals_history_from_samples() {
         };
         counted += bucket.count;
         assert_eq!(usize::try_from(bucket.count).unwrap(), inside.len());
+        // Simulated is a remark, not a flaw.
+        let good = inside
+            .iter()
+            .filter(|s| s.value.is_some() && s.quality.is_good());
+        assert_eq!(usize::try_from(bucket.good).unwrap(), good.count());
+        let flags = inside.iter().map(|s| s.quality);
         assert_eq!(
-            bucket.good, bucket.count,
-            "simulated is a remark, not a flaw"
+            bucket.quality,
+            flags.reduce(|all, flags| all | flags).unwrap()
         );
+        let inside: Vec<_> = inside.iter().filter_map(|s| s.value).collect();
         assert!(
             (bucket.mean.unwrap() - inside.iter().sum::<f64>() / inside.len() as f64).abs() < 1e-9
         );
+        assert_eq!(bucket.min, inside.iter().copied().reduce(f64::min));
         assert_eq!(bucket.max, inside.iter().copied().reduce(f64::max));
     }
     assert_eq!(counted, 3000);

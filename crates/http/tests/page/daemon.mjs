@@ -98,6 +98,10 @@ async function traverse() {
   // 0-10 V stand for 0-20 m/s; a point of fewer than eight readings has no uncertainty.
   await order('apply exhaust-centre.velocity 3.0000 V')
   const visited = []
+  await browser.until(`/^Move/.test(${text('.target')})`, 15_000)
+  await browser.portray(pictures, 'traverse-going', [[390, 844]])
+  await browser.size(390, 844)
+  const faults = await browser.faultsInBoth('a traverse, the probe to be moved')
   for (;;) {
     await browser.until(`/^Move|^Every/.test(${text('.target')})`, 15_000)
     const [said, mark] = [await browser.value(text('.target')), await browser.value(text('.mark'))]
@@ -108,8 +112,10 @@ async function traverse() {
     assert.ok(isInReach, `the button of point ${point} is not in reach of a thumb`)
     await button(`The probe is at point ${point}`)
     await browser.until(`/being read|waiting/.test(${text('.target')})`, 5000)
+    if (!visited.length) faults.push(...(await browser.faultsInBoth('a traverse, a point being read')))
     visited.push(point)
   }
+  assert.deepEqual(faults, [])
   assert.deepEqual(visited, ['1', '2', '3', '4', '1'], 'every point, and the first one again')
   assert.match(await browser.value(text('.traverse')), /Mean over the area: [56]\.\d+ m\/s/)
   await button('End the traverse')

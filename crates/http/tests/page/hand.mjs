@@ -53,12 +53,23 @@ export class Hand extends Browser {
     return found.filter(({ impact }) => GRAVE.includes(impact))
   }
 
-  /** Leaves pictures of what is shown in a folder: at three sizes, light and dark. */
-  async portray(folder, name) {
+  /** The same, dark and light. */
+  async faultsInBoth(state) {
+    const all = []
+    for (const theme of ['light', 'dark']) {
+      await this.value(`document.documentElement.dataset.theme = ${JSON.stringify(theme)}`)
+      for (const { id, impact, where } of await this.faults()) all.push(`${state}, ${theme}: ${id} (${impact}) ${where.join(' || ')}`)
+    }
+    await this.value(`delete document.documentElement.dataset.theme`)
+    return all
+  }
+
+  /** Leaves pictures of what is shown in a folder: light and dark, at these sizes. */
+  async portray(folder, name, sizes = SIZES) {
     mkdirSync(folder, { recursive: true })
     for (const theme of ['light', 'dark']) {
       await this.value(`document.documentElement.dataset.theme = ${JSON.stringify(theme)}`)
-      for (const [width, height] of SIZES) {
+      for (const [width, height] of sizes) {
         await this.size(width, height)
         await this.until(`innerWidth === ${width}`, 2000)
         // The charts are drawn anew twice a second.

@@ -23,6 +23,9 @@ pub enum Refused {
         "the clock was set between {0} and {1}: correct the time before and the time after each by itself"
     )]
     ClockStepped(Stamp, Stamp),
+    /// The stretch ends before the channel's first sample.
+    #[error("nothing of {0} was recorded before {1}; choose a later stretch")]
+    Before(String, Stamp),
     /// No mapping is known for the stretch.
     #[error("the record does not say how the codes of {0} became values then")]
     NoMapping(String),

@@ -1,7 +1,7 @@
 //! `zonda serve`: the daemon.
 
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -16,16 +16,21 @@ use crate::host::{Host, Signals};
 /// mistakes (exit code 2); a record that must not be touched is refused as well (exit code 3). A
 /// port or device that is not there is waited for.
 ///
-/// Where there is no configuration yet, nothing is recorded: a page on this machine shows what is plugged
-/// in and takes a first configuration, and recording begins as soon as the file is there.
+/// Without --config the file is `station.toml` in the current folder. Where that is not there yet, nothing is
+/// recorded: a page on this machine shows what is plugged in and takes a first configuration, and recording
+/// begins as soon as the file is there. A file that is named has to be there, unless --first-run says that
+/// it is to be made.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples:\n  zonda check oven.toml\n  zonda serve --config oven.toml\n  zonda watch --config oven.toml"
 )]
 pub(crate) struct Serve {
-    /// The configuration file.
-    #[arg(long, short, env = "ZONDA_CONFIG", default_value = "station.toml")]
-    config: PathBuf,
+    /// The configuration file; `station.toml` where none is named.
+    #[arg(long, short, env = "ZONDA_CONFIG", value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// The file that --config names is not there yet: show what is plugged in, and make it.
+    #[arg(long)]
+    first_run: bool,
     /// Where the page is while there is no configuration; afterwards the configuration says where.
     #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:7360", value_parser = first_run::address)]
     first_listen: SocketAddr,
@@ -34,15 +39,24 @@ pub(crate) struct Serve {
     root: PathBuf,
 }
 
+/// The configuration where none is named.
+const USUAL: &str = "station.toml";
+
 impl Serve {
     pub(crate) fn run(self) -> anyhow::Result<Exit> {
-        if !self.config.exists() {
-            let waited = first_run::wait(self.config.clone(), self.first_listen, self.root);
+        let may_be_made = self.first_run || self.config.is_none();
+        let file = self.config.unwrap_or_else(|| USUAL.into());
+        if !file.exists() {
+            if !may_be_made {
+                eprintln!("{}", missing(&file));
+                return Ok(Exit::WrongUse);
+            }
+            let waited = first_run::wait(file.clone(), self.first_listen, self.root);
             if !crate::runtime()?.block_on(waited)? {
                 return Ok(Exit::Done);
             }
         }
-        let checked = match check::read(&self.config)? {
+        let checked = match check::read(&file)? {
             Ok(checked) => checked,
             Err(faults) => {
                 check::say_faults(&faults);
@@ -51,14 +65,26 @@ impl Serve {
         };
         for warning in checked.warnings.list() {
             let (line, _) = checked.warnings.place(warning);
-            tracing::warn!("{}:{line}: {}", self.config.display(), warning.what);
+            tracing::warn!("{}:{line}: {}", file.display(), warning.what);
         }
         if let Some(shared) = check::shared_port(&checked.config) {
             eprintln!("{shared}");
             return Ok(Exit::WrongUse);
         }
-        crate::runtime()?.block_on(record(checked.config, self.config))
+        crate::runtime()?.block_on(record(checked.config, file))
     }
+}
+
+/// A file that was named is not there: more often a slip than a beginning.
+fn missing(file: &Path) -> String {
+    let shown = std::path::absolute(file).unwrap_or_else(|_| file.to_owned());
+    format!(
+        "there is no configuration at {}.\n\
+         Put its path right (--config, or the variable ZONDA_CONFIG); or, to make a first one there, with what is plugged in:\n\
+         \x20 zonda serve --first-run --config {}",
+        shown.display(),
+        file.display()
+    )
 }
 
 async fn record(config: zonda_config::Config, file: PathBuf) -> anyhow::Result<Exit> {
