@@ -86,6 +86,25 @@ fn start(bench: &Bench, device: &TcpDevice) -> Result<Station> {
     Ok(station)
 }
 
+/// An hour that began before the record did is as good as one that did not; one that ended before it is refused.
+fn preview_from_before(data: &Path, samples: &[Row], to: &str) -> Result<Said> {
+    let first = samples.first().context("samples")?.at;
+    let ago = |minutes: i64| Stamp::from_micros(first - minutes * 60_000_000).to_string();
+    let (hour_ago, half_ago) = (ago(60), ago(30));
+    let preview = |to: &str| {
+        let asked = ["correct", CHANNEL, "--range", "0-40 m/s", "--preview"];
+        let stretch = ["--json", "--from", &hour_ago, "--to", to];
+        zonda(data, &[&asked[..], &stretch].concat())
+    };
+    let refused = preview(&half_ago)?;
+    ensure!(
+        refused.code == Some(3) && refused.err.contains("was recorded before"),
+        "{}",
+        refused.err
+    );
+    preview(to)
+}
+
 /// Corrects to twice the range, checks every row, takes it back, and checks every row again.
 fn correct_and_undo(bench: &Bench) -> Result<()> {
     let data = bench.data();
@@ -95,22 +114,7 @@ fn correct_and_undo(bench: &Bench) -> Result<()> {
         "correct", CHANNEL, "--from", &from, "--to", &to, "--range", "0-40 m/s",
     ];
 
-    // An hour that began before the record did is as good as one that did not; one that ended before it is refused.
-    let first = before.first().context("samples")?.at;
-    let ago = |minutes: i64| Stamp::from_micros(first - minutes * 60_000_000).to_string();
-    let (hour_ago, half_ago) = (ago(60), ago(30));
-    let preview = |to: &str| {
-        let asked = ["correct", CHANNEL, "--range", "0-40 m/s", "--preview"];
-        let stretch = ["--json", "--from", &hour_ago, "--to", to];
-        zonda(&data, &[&asked[..], &stretch].concat())
-    };
-    let refused = preview(&half_ago)?;
-    ensure!(
-        refused.code == Some(3) && refused.err.contains("was recorded before"),
-        "{}",
-        refused.err
-    );
-    let preview = preview(&to)?;
+    let preview = preview_from_before(&data, &before, &to)?;
     let preview: Value = serde_json::from_str(&preview.out).with_context(|| preview.err.clone())?;
     let (low, high) = (&preview[0]["before"], &preview[0]["after"]);
     for key in ["first", "last", "min", "max", "mean"] {

@@ -75,5 +75,5 @@ function clock({ clock, clock_ms: ahead }) {
 /** @param {import('./types').Health} health @param {string} gaps @returns {Item[]} */
 function missed({ missed_12h: missed }, gaps) {
   if (!missed) return []
-  return [{ level: 'look', what: 'Samples are missing in the last 12 hours', more: gaps && `${gaps}.`, href: '#station' }]
+  return [{ level: 'look', what: 'Samples are missing', more: gaps ? `${gaps}.` : 'In the last 12 hours.', href: '#station' }]
 }

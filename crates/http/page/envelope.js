@@ -4,7 +4,7 @@ import { drawing } from './dom.js'
 import { number } from './format.js'
 import { valueTicks } from './scale.js'
 
-const [WIDTH, HEIGHT, LEFT, BOTTOM, TOP, RIGHT] = [460, 240, 52, 36, 10, 12]
+const [WIDTH, HEIGHT, LEFT, BOTTOM, TOP, RIGHT] = [460, 252, 40, 36, 20, 12]
 /** More names than this would lie on each other; those outside are named always. */
 const NAMED_MAX = 3
 
@@ -60,7 +60,7 @@ function axes({ x, y, root, temperatures, most, writers }) {
     const value = rounded(most * share)
     parts.push(drawing('line', { class: 'rule', x1: LEFT, x2: WIDTH - RIGHT, y1: y(root(value)), y2: y(root(value)) }), drawing('text', { x: LEFT - 7, y: y(root(value)) + 4, 'text-anchor': 'end' }, number(value, value && value < 1 ? 1 : 0)))
   }
-  parts.push(drawing('text', { x: WIDTH - RIGHT, y: HEIGHT - 4, 'text-anchor': 'end' }, writers.temperature.unit), drawing('text', { x: LEFT + 6, y: TOP + 11 }, writers.velocity.unit))
+  parts.push(drawing('text', { x: WIDTH - RIGHT, y: HEIGHT - 4, 'text-anchor': 'end' }, `temperature, ${writers.temperature.unit}`), drawing('text', { x: LEFT, y: 11 }, `velocity, ${writers.velocity.unit}`))
   return parts
 }
 

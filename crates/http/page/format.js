@@ -2,7 +2,7 @@
 
 /** Without a stated uncertainty nothing finer is shown, SI: no instrument here knows better, and the
  * digits would only flicker. */
-const FINEST = /** @type {Record<string, number>} */ ({ velocity: 0.01, temperature: 0.1, temperature_difference: 0.1, humidity: 0.001, ratio: 0.001 })
+const FINEST = /** @type {Record<string, number>} */ ({ velocity: 0.01, temperature: 0.1, temperature_difference: 0.1, humidity: 0.001, ratio: 0.001, volume_flow: 1 / 3600, power: 100 })
 
 /**
  * How many decimals a channel's numbers get. An expanded uncertainty is written with two digits where

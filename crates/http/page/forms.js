@@ -85,6 +85,6 @@ function input({ name, value = '', needed, secret, choices, long }) {
 
 /** @param {Field} field @param {HTMLElement} control */
 function labelled({ label, hint, needed }, control) {
-  const words = element('span', '', label, ...(needed ? [] : [' ', element('small', '', '(may be left empty)')]))
+  const words = element('span', '', label, ...(needed ? [] : [' ', element('small', '', 'optional')]))
   return element('label', 'field', words, control, ...(hint ? [element('small', '', hint)] : []))
 }

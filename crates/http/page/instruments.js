@@ -191,7 +191,7 @@ async function fill(place, part) {
 }
 
 /** @param {number | null} number_ @param {string} unit */
-const value = (number_, unit) => (number_ === null ? '' : `${number(number_, 2)} ${unit}`)
+const value = (number_, unit) => (number_ === null ? '' : `${number(number_, 2)}\u00a0${unit}`)
 
 /** @param {import('./types').Meter} meter */
 function probe({ probe, probe_number: carried, wrong_probe: isWrong }) {

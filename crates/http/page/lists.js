@@ -79,7 +79,7 @@ function gapRow(gap, clock, now) {
   const cells = [
     ['when', `${clock.when(from, now)} – ${until}`],
     ['long num', length(to - from)],
-    ['cause', [gap.causes.map((cause) => CAUSE[cause] ?? sentence(cause)).join(', then ').replace(/, then ./g, (text) => text.toLowerCase()), gap.detail.replaceAll('`', '')].filter(Boolean).join(': ')],
+    ['cause', [gap.causes.map((cause) => CAUSE[cause] ?? sentence(cause)).join(', then ').replace(/, then ./g, (text) => text.toLowerCase()), saysMore(gap) ? gap.detail.replaceAll('`', '') : ''].filter(Boolean).join(': ')],
     ['who', gap.channels.length > 4 ? `${gap.channels.slice(0, 3).join(', ')} and ${gap.channels.length - 3} more` : list(gap.channels)],
     ['missed num', count(gap.missed)],
   ]
@@ -91,24 +91,35 @@ function gapRow(gap, clock, now) {
   return line
 }
 
+/** What a recorder that was not running has to say more is nothing. @param {Joined} gap */
+const saysMore = ({ causes, detail }) => Boolean(detail) && causes[causes.length - 1] !== 'daemon_stopped'
+
 /** @typedef {{from: string, to: string | null, causes: string[], detail: string, missed: number, channels: string[]}} Joined */
+
+/** Lines tick apart by so much, ms: gaps that begin and end together within it are one to a reader. */
+const TOGETHER_MS = 2500
 
 /** Gaps of several channels over one stretch for one cause are one gap to a reader.
  * @param {import('./types').Gap[]} gaps @returns {Joined[]} */
 export function joined(gaps) {
-  /** @type {Map<string, Joined>} */ const all = new Map()
+  /** @type {Map<string, Joined[]>} */ const all = new Map()
   for (const { channel, missed, cause, ...gap } of gaps) {
-    const key = [gap.from, gap.to, cause, gap.detail].join('|')
-    const found = all.get(key)
+    const key = [cause, gap.detail].join('|')
+    const like = all.get(key) ?? []
+    all.set(key, like)
+    const found = like.find((one) => !one.channels.includes(channel) && isNear(one.from, gap.from) && isNear(one.to, gap.to))
     if (!found) {
-      all.set(key, { ...gap, causes: [cause], missed, channels: [channel] })
+      like.push({ ...gap, causes: [cause], missed, channels: [channel] })
       continue
     }
     found.channels.push(channel)
     found.missed += missed
   }
-  return [...all.values()]
+  return [...all.values()].flat()
 }
+
+/** @param {string | null} one @param {string | null} other */
+const isNear = (one, other) => one === other || (one !== null && other !== null && Math.abs(Date.parse(one) - Date.parse(other)) < TOGETHER_MS)
 
 /** And so are gaps of the same channels of which each begins where the last one ends: a device that
  * stays silent is first late, then given up. @param {Joined[]} gaps by their beginning @returns {Joined[]} */

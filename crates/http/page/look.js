@@ -30,6 +30,10 @@ export function reading() {
 }
 /** @type {Record<string, ReturnType<typeof clock>>} */ const clocks = {}
 
+/** What the recorder says for the record, with its times as this reader wants them. @param {string} text */
+export const timed = (text) => text.replace(/\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z/g, (stamp) => reading().when(Date.parse(stamp), Date.now()))
+
+
 /** Ties the controls of the page to the choices. */
 export function beginLook() {
   for (const choice of /** @type {Choice[]} */ (Object.keys(DEFAULTS))) {

@@ -51,6 +51,7 @@ const TOLD = /** @type {Record<string, (data: any) => void>} */ ({
   why(why) {
     if (board) board.why = why
     askForLists()
+    past.again()
   },
   health(health) {
     if (board) board.health = health

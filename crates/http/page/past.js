@@ -7,7 +7,7 @@ import { $, button, drawing, element, put } from './dom.js'
 import { Hands } from './hands.js'
 import { length } from './format.js'
 import { joined } from './lists.js'
-import { look, reading } from './look.js'
+import { look, reading, timed } from './look.js'
 import { covers, ending, panned, withMargin, zoomed } from './span.js'
 import { DASHES, Strip } from './strip.js'
 import { Track } from './track.js'
@@ -24,6 +24,8 @@ const EVENTS_SHOWN = 12
 const RENEW_MS = 120_000
 /** By so much a commit may lag behind. */
 const NEW_MS = 5000
+/** A commit and a little more. */
+const COMMITTED_MS = 2500
 /** Frames that are kept for the stretch between what is on the disk and now: half a minute. */
 const RECENT_MOST = 150
 
@@ -37,6 +39,7 @@ export class OverTime {
   /** @type {number | null} */ #cursor = null
   /** @type {AbortController | null} */ #loading = null
   /** @type {ReturnType<typeof setTimeout> | undefined} */ #soon
+  /** @type {ReturnType<typeof setTimeout> | null} */ #later = null
   /** @type {Happened} */ #happened = { gaps: [], runs: [], events: [] }
   /** @type {import('./types').Frame[]} */ #recent = []
   #isShown = false
@@ -130,6 +133,14 @@ export class OverTime {
   renew() {
     if (this.#isShown) void this.#load()
     else this.#loaded = null
+  }
+
+  /** Some channel's state has changed: gaps may have begun or ended, as soon as the next commit is done. */
+  again() {
+    this.#later ??= setTimeout(() => {
+      this.#later = null
+      if (this.#isShown && this.#loaded) void this.#loadHappened(this.#loaded, this.#names)
+    }, COMMITTED_MS)
   }
 
   #channels() {
@@ -271,7 +282,8 @@ export class OverTime {
       askJson('/api/v1/events?limit=500').catch(() => ({ events: [] })),
     ])
     const now = this.board?.now() ?? Date.now()
-    const time = (/** @type {string | null} */ text) => (text ? Date.parse(text) : now)
+    // What goes on reaches up to now, whenever that is drawn.
+    const time = (/** @type {string | null} */ text) => (text ? Date.parse(text) : Infinity)
     this.#happened = {
       gaps: gaps.map((gap) => ({ ...gap, from: Date.parse(gap.from), to: time(gap.to), words: CAUSE[gap.cause] ?? sentence(gap.cause), open: !gap.to })),
       runs: runs.flatMap((run) => (run.since ? [{ id: run.id, from: Date.parse(run.since), to: time(run.until), words: run.name }] : [])).filter((run) => run.to > from && run.from < to),
@@ -287,9 +299,9 @@ export class OverTime {
     const inside = (/** @type {{from: number, to: number}} */ it) => it.to > from && it.from < to
     const gaps = joined(this.#happened.gaps.filter(inside).map((gap) => ({ ...gap, from: new Date(gap.from).toISOString(), to: gap.open ? null : new Date(gap.to).toISOString() })))
     const lines = [
-      ...this.#happened.runs.filter(inside).map((run) => ({ at: run.from, words: `Run ${run.words}, ${length(run.to - run.from)}` })),
+      ...this.#happened.runs.filter(inside).map((run) => ({ at: run.from, words: `Run ${run.words}, ${run.to > now ? `for ${length(now - run.from)} so far` : length(run.to - run.from)}` })),
       ...gaps.map((gap) => ({ at: Date.parse(gap.from), words: `Gap: ${gap.causes.map((cause) => CAUSE[cause] ?? cause).join(', then ')}, ${length((gap.to ? Date.parse(gap.to) : now) - Date.parse(gap.from))}, ${gap.channels.length > 3 ? `${gap.channels.length} channels` : gap.channels.join(', ')}` })),
-      ...this.#happened.events.filter(({ at }) => at >= from && at <= to).map(({ at, words }) => ({ at, words: sentence(words) })),
+      ...this.#happened.events.filter(({ at }) => at >= from && at <= to).map(({ at, words }) => ({ at, words: sentence(timed(words)) })),
     ].sort((a, b) => b.at - a.at)
     const shown = lines.slice(0, EVENTS_SHOWN).map(({ at, words }) => element('li', '', element('time', '', clock.when(at, now)), element('span', 'short', words)))
     $('happened').replaceChildren(...shown)
@@ -369,6 +381,8 @@ export class OverTime {
   /** @param {Track} track @param {string[]} names @param {import('./span.js').Span} span @param {boolean} hasAxis @returns {import('./strip.js').Picture} */
   #picture(track, names, span, hasAxis) {
     const channels = names.map((name) => this.#channel(name))
+    const now = this.board?.now() ?? Date.now()
+    const upToNow = (/** @type {import('./strip.js').Stretch} */ stretch) => ({ ...stretch, to: Math.min(stretch.to, now) })
     const own = /** @type {import('./units.js').Writer} */ (this.writers?.get(names[0]))
     const series = channels.flatMap(({ id, period_ms: period }, slot) => {
       const column = track.columns.get(id)
@@ -377,8 +391,8 @@ export class OverTime {
     return {
       span, track, series, hasAxis, writer: own, clock: reading(),
       least: 10 ** -own.places * 8,
-      gaps: this.#happened.gaps.filter(({ channel }) => names.includes(channel)),
-      runs: this.#happened.runs, events: this.#happened.events,
+      gaps: this.#happened.gaps.filter(({ channel }) => names.includes(channel)).map(upToNow),
+      runs: this.#happened.runs.map(upToNow), events: this.#happened.events,
       doubtful: DOUBTFUL.map((mark) => this.board?.marks.indexOf(mark) ?? -1),
     }
   }

@@ -3,8 +3,11 @@
 
 import { element, table } from './dom.js'
 import { number } from './format.js'
-import { reading } from './look.js'
-import { many, sentence, told } from './words.js'
+import { reading, timed } from './look.js'
+import { many, sentence, told as toldOf } from './words.js'
+
+/** What the recorder says, with its times as this reader wants them. @param {string} words */
+const told = (words) => toldOf(timed(words))
 
 /** Of figures without an uncertainty so many are shown at once. */
 const SHOWN_MOST = 6
@@ -14,11 +17,18 @@ const VERDICT = /** @type {Record<string, [string, string]>} */ ({ conforms: ['C
 /** @param {import('./types').Evaluation[]} evaluations */
 export function results(evaluations) {
   if (!evaluations.length) return [element('p', 'soft', 'No evaluation was asked of this run.')]
-  return evaluations.map((evaluation) => {
-    const title = element('h4', '', sentence(evaluation.title ?? evaluation.kind))
-    return element('section', 'result', title, ...standing(evaluation), ...(evaluation.outcome ? outcome(evaluation.outcome) : []))
-  })
+  const played = evaluations.flatMap(({ outcome }) => outcome?.warnings.find(isOfRig) ?? [])
+  return [
+    ...played.slice(0, 1).map((words) => element('p', 'trouble', told(words))),
+    ...evaluations.map((evaluation) => {
+      const title = element('h4', '', sentence(evaluation.title ?? evaluation.kind))
+      return element('section', 'result', title, ...standing(evaluation), ...(evaluation.outcome ? outcome(evaluation.outcome) : []))
+    }),
+  ]
 }
+
+/** That a rig played the samples is said once, above all results. @param {string} warning */
+const isOfRig = (warning) => /carry the mark `?simulated/i.test(warning)
 
 /** How far an answer is. @param {import('./types').Evaluation} evaluation @returns {Node[]} */
 function standing({ state, progress, refused, outcome }) {
@@ -39,20 +49,23 @@ function outcome({ verdicts = [], results = [], reached = [], warnings = [], inp
   return [
     ...(outdated ? [element('p', 'trouble', 'A correction has changed what this rests on; it is being worked out again.')] : []),
     ...verdicts.map(verdict),
-    ...reached.filter((it) => !it.is_reached).map((it) => element('p', 'trouble', `Not reached: ${it.what}, ${it.of}: ${it.found === null ? 'unknown' : number(it.found, 2)} of ${number(it.wanted, 2)} ${it.unit}`)),
+    ...reached.filter((it) => !it.is_reached).map((it) => element('p', 'trouble', `Not reached yet: ${it.what} of ${it.of}, ${it.found === null ? 'unknown' : amount(it.found, it.unit)}, where ${amount(it.wanted, it.unit)} is asked for.`)),
     ...figures(results),
     ...budgets(results.filter(({ budget }) => budget)),
     ...tables.map(tableOf),
-    ...warnings.map((words) => element('p', 'trouble', told(words))),
+    ...warnings.filter((words) => !isOfRig(words)).map((words) => element('p', 'trouble', told(words))),
     ...rests(inputs),
   ]
 }
+
+/** A share as a percentage; anything else with its unit. @param {number} value @param {string} unit */
+const amount = (value, unit) => (unit === '1' ? `${number(value * 100, 0)} %` : `${number(value, 2)} ${unit}`)
 
 /** @param {import('./types').Verdict} judged */
 function verdict({ what, verdict, meaning, rule, value, unit, low, high }) {
   const [word, name] = VERDICT[verdict] ?? [sentence(verdict), 'ok']
   const limits = [low === null ? '' : `not below ${number(low, 2)}`, high === null ? '' : `not above ${number(high, 2)}`].filter(Boolean).join(', ')
-  return element('p', 'verdict', element('span', `word ${name}`, word), ` ${what}: ${number(value, 2)} ${unit}, ${limits}. `, element('span', 'soft', `${told(meaning)} (${rule})`))
+  return element('p', 'verdict', element('span', `word ${name}`, word), ` ${what}: ${number(value, 2)} ${unit}, ${limits}. `, element('span', 'soft', told(meaning)))
 }
 
 /** Those whose uncertainty is known stand first; the others can be opened. @param {import('./types').Figure[]} results @returns {Node[]} */

@@ -7,9 +7,9 @@ import { downloads } from './downloads.js'
 import { results } from './results.js'
 import { count, length } from './format.js'
 import { ask, signature } from './forms.js'
-import { reading } from './look.js'
+import { reading, timed } from './look.js'
 import { Traverse } from './traverse.js'
-import { RUN, list, sentence } from './words.js'
+import { RUN, list, sentence, told } from './words.js'
 
 /** How often a run that goes on is asked for anew, ms. */
 const RENEW_MS = 5000
@@ -142,20 +142,19 @@ export class Runs {
     return [
       element('p', '', back),
       element('div', 'bar', element('h2', '', run.name, ' ', element('span', `word ${run.state === 'running' ? 'fine' : 'ok'}`, RUN[run.state] ?? run.state)), ...this.#acts(run)),
-      ...run.remarks.map((remark) => element('p', 'note', sentence(remark))),
+      ...run.remarks.map((remark) => element('p', 'note', told(timed(remark)))),
       facts([
-        ['Began', when(run.since) ?? `asked: ${run.start}`], ['Ended', when(run.until) ?? `asked: ${run.end}`], ['Lasted', lasts],
+        run.since ? ['Began', when(run.since)] : ['Begins', run.start], run.until ? ['Ended', when(run.until)] : ['Ends', run.end], ['Lasted', lasts],
         ['Purpose', run.purpose], ['What is tested', run.object], ['Who sees to it', run.operator], ['Conditions around', run.ambient],
         ['Layout', run.layout], ['Template', run.template], ['Samples', run.samples === null ? null : count(run.samples)],
         ['Channels', run.channels.length === this.#board?.channels.length ? `All ${run.channels.length}` : run.channels.length > 4 ? `${run.channels.length}, such as ${run.channels[0]}` : list(run.channels)],
-        ['Interrupted', run.interruptions.map((gap) => `${when(gap.from)} to ${when(gap.to)}`).join('; ')],
       ]),
       element('div', 'bar part', element('h3', '', 'Results'), ...(run.since && run.state !== 'discarded' ? [button('Ask an evaluation', () => void this.#evaluate(run), 'operates')] : [])),
       ...results(evaluations.evaluations),
       ...(run.since ? [element('h3', '', 'Take along'), this.#takeAlong(run)] : []),
       element('h3', '', 'Notes'), ...notes(run, when),
       element('h3', '', 'What happened'),
-      element('ul', '', ...run.steps.map((step) => element('li', '', element('span', 'soft', `${when(step.at)} `), sentence(step.step), step.by ? ` by ${step.by}` : '', step.text ? `: ${step.text}` : ''))),
+      element('ul', '', ...run.steps.map((step) => element('li', '', element('span', 'soft', `${when(step.at)} `), sentence(step.step), step.by ? ` by ${step.by}` : '', step.text ? `: ${timed(step.text)}` : ''))),
       ...(run.loop_checks.length ? [element('h3', '', 'Loop checks in force'), element('ul', '', ...run.loop_checks.map((check) => element('li', '', `${check.channel}: ${check.passed ? 'passed' : 'failed'}, ${when(check.at)}`)))] : []),
     ]
   }

@@ -3,7 +3,7 @@
 import { askJson, reason } from './api.js'
 import { $, element, facts, put, table } from './dom.js'
 import { bytes, count, length, number } from './format.js'
-import { reading } from './look.js'
+import { reading, timed } from './look.js'
 import { many, sentence } from './words.js'
 
 const EVENTS = 40
@@ -35,7 +35,7 @@ function sections(station, health) {
       ['Last commit took', recording.commits ? `${number(recording.commit_ms, 1)} ms` : null],
       ['Samples since the start', count(recording.samples)],
       ['Waiting in memory', count(recording.held)],
-      ['Neither disk nor memory could take', count(recording.lost)],
+      ['Samples lost', count(recording.lost)],
     ]),
     element('h2', '', 'Station'),
     facts([
@@ -61,7 +61,7 @@ function configured({ in_force: hash, file, standing, mistakes }) {
   return [
     element('h2', '', 'Configuration'),
     element('p', '', element('span', `word ${name}`, said)),
-    facts([['In force', element('code', '', hash.slice(0, 16))], ['File', file && element('code', '', file)]]),
+    facts([['Revision in force', element('code', '', hash.slice(0, 16))], ['File', file && element('code', '', file)]]),
     ...(rows.length ? [table('What a check finds in the file', [['', 'Where'], ['', 'What is wrong'], ['', 'What would be right']], rows)] : []),
   ]
 }
@@ -70,7 +70,7 @@ function configured({ in_force: hash, file, standing, mistakes }) {
 function drawEvents(events) {
   const clock = reading()
   const items = events.map(({ at, severity, text }) => {
-    const words = element('span', 'short', severity === 'info' ? '' : element('b', `word ${severity === 'alarm' ? 'bad' : 'mind'}`, `${sentence(severity)}. `), sentence(text))
+    const words = element('span', 'short', severity === 'info' ? '' : element('b', `word ${severity === 'alarm' ? 'bad' : 'mind'}`, `${sentence(severity)}. `), sentence(timed(text)))
     return element('li', '', element('time', '', clock.when(Date.parse(at), Date.now())), words)
   })
   $('events').replaceChildren(...items)

@@ -33,6 +33,8 @@ export class Views {
     if (name === 'view') return
     const known = this.#names.includes(name) ? name : this.#names[0]
     if (known !== this.name) this.#views[this.name]?.hide?.()
+    // A question belongs to what it was asked beside.
+    for (const dialog of isStep ? document.querySelectorAll('dialog') : []) dialog.close()
     const isOther = known !== this.name
     this.name = known
     for (const each of this.#names) $(each).hidden = each !== known

@@ -161,11 +161,11 @@ fn stretch(
     if from >= to {
         return Err(Refused::Reversed(from, to));
     }
-    let stretches = utc.stretches(from, to).into_iter();
-    let recorded = stretches.filter_map(|(from, to)| (to > first).then(|| (from.max(first), to)));
-    match recorded.collect::<Vec<_>>()[..] {
+    let mut recorded = utc.stretches(from, to);
+    recorded.retain(|(_, to)| *to > first);
+    match recorded[..] {
         [] => Ok(None),
-        [stretch] => Ok(Some(stretch)),
+        [(from, to)] => Ok(Some((from.max(first), to))),
         _ => Err(Refused::ClockStepped(from, to)),
     }
 }

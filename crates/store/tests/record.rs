@@ -34,9 +34,7 @@ async fn record_as(
     let (recorder, task) = Recorder::start(&store, session, OPTIONS);
     for s in from..to {
         recorder
-            .samples(
-                channels.iter().map(|channel| made(*channel, s)).collect(),
-            )
+            .samples(channels.iter().map(|channel| made(*channel, s)).collect())
             .await
             .unwrap();
     }

@@ -141,7 +141,7 @@ test('what needs attention: the urgent first, each with its cause', () => {
   const lines = [{ name: 'bench', state: 'silent', state_since: '2026-11-25T01:00:00Z', error: { at: '', text: 'no answer within 300 ms' }, missed: {}, sources: [] }]
   const items = attention({ health, channels, lines, gaps: '2 gaps in the last 24 hours', time: () => '02:00' })
   assert.deepEqual(items.map(({ level, what }) => `${level}: ${what}`), [
-    'act: Line bench: silent', 'act: b has a fault (open loop)', 'look: a is suspect (stuck)', 'look: Room on the disk for 5 days', 'look: Samples are missing in the last 12 hours',
+    'act: Line bench: silent', 'act: b has a fault (open loop)', 'look: a is suspect (stuck)', 'look: Room on the disk for 5 days', 'look: Samples are missing',
   ])
   assert.equal(items[1].more, 'Below 3.6 mA')
   assert.equal(attention({ health: { ...health, recording: false, trouble: 'the disk is full', disk_days: 1 }, channels: [], lines: [], gaps: '', time: String })[0].what, 'Nothing is being recorded')
