@@ -98,7 +98,7 @@ fn preview_from_before(data: &Path, samples: &[Row], to: &str) -> Result<Said> {
     };
     let refused = preview(&half_ago)?;
     ensure!(
-        refused.code == Some(3) && refused.err.contains("was recorded before"),
+        refused.code == Some(3) && refused.err.contains("othing of A1.velocity was recorded"),
         "{}",
         refused.err
     );
@@ -248,12 +248,12 @@ fn refuse(bench: &Bench) -> Result<()> {
         (
             over(CHANNEL, soon, later, &range),
             3,
-            "after everything that is recorded",
+            "nothing of A1.velocity was recorded",
         ),
         (
             over(CHANNEL, once, then, &range),
             3,
-            "does not say how the codes",
+            "nothing of A1.velocity was recorded",
         ),
         (over(CHANNEL, from, to, &[]), 2, "--range"),
         (undo.to_vec(), 3, "no correction 99"),

@@ -4,7 +4,7 @@
 import { element, table } from './dom.js'
 import { number } from './format.js'
 import { reading, timed } from './look.js'
-import { many, sentence, told as toldOf } from './words.js'
+import { list, many, sentence, told as toldOf } from './words.js'
 
 /** What the recorder says, with its times as this reader wants them. @param {string} words */
 const told = (words) => toldOf(timed(words))
@@ -49,13 +49,27 @@ function outcome({ verdicts = [], results = [], reached = [], warnings = [], inp
   return [
     ...(outdated ? [element('p', 'trouble', 'A correction has changed what this rests on; it is being worked out again.')] : []),
     ...verdicts.map(verdict),
-    ...reached.filter((it) => !it.is_reached).map((it) => element('p', 'trouble', `Not reached yet: ${it.what} of ${it.of}, ${it.found === null ? 'unknown' : amount(it.found, it.unit)}, where ${amount(it.wanted, it.unit)} is asked for.`)),
+    ...lacking(reached),
     ...figures(results),
     ...budgets(results.filter(({ budget }) => budget)),
     ...tables.map(tableOf),
     ...warnings.filter((words) => !isOfRig(words)).map((words) => element('p', 'trouble', told(words))),
     ...rests(inputs),
   ]
+}
+
+/** What was asked for and is not reached, channels of one kind together. @param {import('./types').Outcome['reached']} reached @returns {Node[]} */
+function lacking(reached) {
+  /** @type {Map<string, typeof reached>} */ const kinds = new Map()
+  for (const it of reached.filter(({ is_reached: isReached }) => !isReached)) {
+    const key = `${it.what} ${it.wanted} ${it.unit}`
+    kinds.set(key, [...(kinds.get(key) ?? []), it])
+  }
+  return [...kinds.values()].map((all) => {
+    const [{ what, wanted, unit }] = all
+    const found = all.map(({ of, found }) => `${found === null ? 'unknown' : amount(found, unit)} of ${of}`)
+    return element('p', 'trouble', `Not reached yet: ${amount(wanted, unit)} ${what}. It is ${found.length > 3 ? `${found.slice(0, 2).join(', ')}, and ${found.length - 2} more` : list(found)}.`)
+  })
 }
 
 /** A share as a percentage; anything else with its unit. @param {number} value @param {string} unit */

@@ -21,7 +21,7 @@ use std::sync::Arc;
 use zonda_model::written::Span;
 use zonda_model::{Stamp, TrueUtc};
 use zonda_signal::{Description, Line, Mapping, Step};
-use zonda_store::{BadCorrection, ChannelRow, CorrectionEntry, Readable};
+use zonda_store::{BadCorrection, ChannelId, ChannelRow, CorrectionEntry, Readable};
 
 pub use hands::Hands;
 pub(crate) use hands::finish;
@@ -69,10 +69,9 @@ pub async fn prepare(
         .ok_or_else(|| Refused::Unknown(request.channel.clone()))?
         .clone();
     let name = || request.channel.clone();
-    let first = ways.of.get(&channel.id).and_then(|ways| ways.first());
-    let first = first.ok_or_else(|| Refused::NoMapping(name()))?.from;
-    let stretch = stretch(&ways.utc, (request.from, request.to), first)?
-        .ok_or_else(|| Refused::Before(name(), ways.utc.of(first)))?;
+    let stretch = stretch(record, &ways.utc, channel.id, (request.from, request.to))
+        .await?
+        .ok_or_else(|| Refused::Nothing(name(), request.from, request.to))?;
     for row in record.corrections().await? {
         let meets = row.stretch.0 < stretch.1 && stretch.0 < row.stretch.1;
         if row.channel == channel.id && row.is_in_force() && meets {
@@ -151,23 +150,28 @@ fn entry(
     }
 }
 
-/// The stretch on the record's axis, from the channel's `first` moment on: nothing lies before that, nor was any clock set
-/// there. `None` where nothing is left.
-fn stretch(
+/// The stretch on the record's axis: the one in which the channel has samples, since where it has none no clock that was set
+/// matters, nor that the record begins later. `None` where it has none at all.
+async fn stretch(
+    record: &Readable,
     utc: &TrueUtc,
+    channel: ChannelId,
     (from, to): (Stamp, Stamp),
-    first: Stamp,
 ) -> Result<Option<(Stamp, Stamp)>, Refused> {
     if from >= to {
         return Err(Refused::Reversed(from, to));
     }
-    let mut recorded = utc.stretches(from, to);
-    recorded.retain(|(_, to)| *to > first);
-    match recorded[..] {
-        [] => Ok(None),
-        [(from, to)] => Ok(Some((from.max(first), to))),
-        _ => Err(Refused::ClockStepped(from, to)),
+    let mut found = None;
+    for stretch in utc.stretches(from, to) {
+        let first = record.samples(stretch, Some(&[channel]), None, 1).await?;
+        if first.is_empty() {
+            continue;
+        }
+        if found.replace(stretch).is_some() {
+            return Err(Refused::ClockStepped(from, to));
+        }
     }
+    Ok(found)
 }
 
 /// The same mapping with another range.

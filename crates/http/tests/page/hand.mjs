@@ -74,6 +74,8 @@ export class Hand extends Browser {
         await this.until(`innerWidth === ${width}`, 2000)
         // The charts are drawn anew twice a second.
         await new Promise((resolve) => setTimeout(resolve, 600))
+        const over = await this.value('document.documentElement.scrollWidth - document.documentElement.clientWidth')
+        if (over > 0) throw new Error(`${name} is wider than a screen of ${width} px by ${over} px`)
         const { data } = await this.send('Page.captureScreenshot', { captureBeyondViewport: true })
         writeFileSync(join(folder, `${name}-${width}-${theme}.png`), Buffer.from(data, 'base64'))
       }

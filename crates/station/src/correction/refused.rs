@@ -23,9 +23,9 @@ pub enum Refused {
         "the clock was set between {0} and {1}: correct the time before and the time after each by itself"
     )]
     ClockStepped(Stamp, Stamp),
-    /// The stretch ends before the channel's first sample.
-    #[error("nothing of {0} was recorded before {1}; choose a later stretch")]
-    Before(String, Stamp),
+    /// The stretch holds no sample of the channel.
+    #[error("nothing of {0} was recorded between {1} and {2}; choose another stretch")]
+    Nothing(String, Stamp, Stamp),
     /// No mapping is known for the stretch.
     #[error("the record does not say how the codes of {0} became values then")]
     NoMapping(String),
