@@ -230,7 +230,8 @@ async function refusedButtons() {
 try {
   await browser.open(base)
   const notes = [await now(), await cut(), await instruments(), await run(), await traverse(), await portraits(), await charts(), await restart()]
-  assert.deepEqual(browser.problems.filter((problem) => !/422|404|409/.test(problem)), [])
+  // Refused on purpose, or by a station without the typesetter.
+  assert.deepEqual(browser.problems.filter((problem) => !/422|404|409|501/.test(problem)), [])
   await viewer()
   process.stderr.write(`${notes.filter(Boolean).join('\n')}\n`)
 } finally {
