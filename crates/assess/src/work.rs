@@ -1,7 +1,7 @@
 //! One evaluation, from the ask to the outcome: which stretch, which channels, under which configuration; then the kind's own
 //! work; then what all outcomes say.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use tokio_util::sync::CancellationToken;
@@ -54,6 +54,22 @@ impl Watch {
         }
     }
 
+    /// For so many evaluations that are worked out as one: together they tell how far all of them are, never going back.
+    pub fn split(&self, count: usize) -> Vec<Self> {
+        let shares = Arc::new(Mutex::new(vec![0.0_f64; count]));
+        let part = |place: usize| {
+            let (shares, tell) = (Arc::clone(&shares), Arc::clone(&self.tell));
+            Self::new(self.cancel.clone(), move |done, whole| {
+                let mut shares = shares.lock().unwrap_or_else(PoisonError::into_inner);
+                let share = done.as_secs_f64() / whole.as_secs_f64();
+                shares[place] = shares[place].max(share);
+                let mean = shares.iter().sum::<f64>() / whole_number(shares.len());
+                tell(whole.mul_f64(mean.clamp(0.0, 1.0)), whole);
+            })
+        };
+        (0..count).map(part).collect()
+    }
+
     pub(crate) fn check(&self) -> Result<(), AssessError> {
         if self.cancel.is_cancelled() {
             return Err(AssessError::Cancelled);
@@ -64,6 +80,11 @@ impl Watch {
     pub(crate) fn tell(&self, done: Duration, whole: Duration) {
         (self.tell)(done, whole);
     }
+}
+
+#[expect(clippy::cast_precision_loss, reason = "a count of evaluations")]
+fn whole_number(count: usize) -> f64 {
+    count as f64
 }
 
 /// What the record and the configurations say about a stretch.

@@ -3,26 +3,22 @@
 //! Read once, a short transaction at a time. Lists that could grow without end are cut off, and what
 //! is left out is said ([`Dossier::left_out`]).
 
-use std::collections::HashMap;
-
+use zonda_evaluate::Moments;
 use zonda_model::quality::Worth;
 use zonda_model::run::Stretch;
 use zonda_model::{Quality, Stamp};
 use zonda_store::{
     ChannelId, ChannelRow, CorrectionRow, EventRow, GapRow, Grid, History, LoopCheckRow,
-    MappingRow, Readable, RevisionRow, SealHead, SessionRow, StoreError, TallyRow,
+    MappingRow, Readable, RevisionRow, SealHead, SessionRow, StoreError,
 };
 
 use crate::TrueUtc;
 use crate::fold::Fold;
-use crate::origin;
 use crate::run::RunFacts;
+use crate::survey::{Survey, Tally};
 
 /// Gaps and events that are listed at most, each.
 pub const LISTED_MAX: usize = 5_000;
-
-/// Flagged stretches that are told apart; more are folded together.
-const FLAGGED_MAX: usize = 400;
 
 /// Buckets over the run, for plots and charts: as fine as print can show.
 const BUCKETS: usize = 720;
@@ -106,10 +102,12 @@ impl Dossier {
         let ids: Vec<_> = run.channels.iter().map(|row| row.id).collect();
         let mut left_out = Vec::new();
         let gaps = gaps(record, &run, &mut left_out).await?;
-        let tallies = record.tallies(&ids, stretch).await?;
+        let survey = Survey::of(record, &run).await?;
         let range = (stretch.from, stretch.to);
-        let account = |row: &ChannelRow| Account::of(row, &tallies, &gaps, stretch);
-        let accounts = run.channels.iter().map(account).collect();
+        let channels = run.channels.iter().zip(survey.tallies());
+        let accounts = channels
+            .map(|(row, tallies)| Account::of(row, tallies, &gaps, stretch))
+            .collect();
         let is_own = |mapping: &MappingRow| ids.contains(&mapping.channel);
         let in_force = |mapping: &MappingRow| is_own(mapping) && mapping.since < stretch.to;
         let mappings = record.mappings().await?;
@@ -117,7 +115,7 @@ impl Dossier {
         let is_of_run = |row: &RevisionRow| Some(row.hash.as_str()) == run.config();
         Ok(Self {
             utc: TrueUtc::new(record.clock().await?),
-            is_simulated: origin::is_simulated(record, &run.channels, &[range]).await?,
+            is_simulated: survey.is_simulated(),
             accounts,
             history: record.history(&ids, Grid::over(range, BUCKETS)).await?,
             gaps,
@@ -128,7 +126,7 @@ impl Dossier {
             revision: revisions.into_iter().rfind(is_of_run),
             sessions: sessions(record, stretch).await?,
             seal: record.seal().await?,
-            flagged: flagged(record, &run).await?,
+            flagged: survey.flagged,
             left_out,
             run,
         })
@@ -191,32 +189,6 @@ async fn events(
     Ok(events)
 }
 
-async fn flagged(record: &Readable, run: &RunFacts) -> Result<Fold<(ChannelId, u32)>, StoreError> {
-    const PAGE: i64 = 20_000;
-    let ids: Vec<_> = run.channels.iter().map(|row| row.id).collect();
-    // Samples follow each other where less than half of one is missing between them.
-    let periods: HashMap<_, _> = run
-        .channels
-        .iter()
-        .map(|row| (row.id, row.period_us + row.period_us / 2))
-        .collect();
-    let mut fold = Fold::new(FLAGGED_MAX);
-    let mut after = None;
-    loop {
-        let page = record.flagged(&ids, run.stretch, Quality::SIMULATED, after, PAGE);
-        let page = page.await?;
-        let Some((last, _)) = page.last() else {
-            return Ok(fold);
-        };
-        after = Some(*last);
-        for (key, quality) in page {
-            let touching = periods.get(&key.channel).copied().unwrap_or(0);
-            let flags = (quality - Quality::SIMULATED).bits();
-            fold.take((key.channel, flags), (key.at, key.at), 1, touching);
-        }
-    }
-}
-
 async fn corrections(record: &Readable, run: &RunFacts) -> Result<Vec<CorrectionRow>, StoreError> {
     let touches = |row: &CorrectionRow| {
         row.stretch.0 < run.stretch.to
@@ -252,36 +224,27 @@ async fn sessions(record: &Readable, stretch: Stretch) -> Result<Vec<SessionRow>
 }
 
 impl Account {
-    fn of(row: &ChannelRow, tallies: &[TallyRow], gaps: &[GapRow], stretch: Stretch) -> Self {
-        let own = || tallies.iter().filter(|tally| tally.channel == row.id);
-        let used = || own().filter(|tally| tally.quality.worth() != Worth::Fault);
-        let count: i64 = used().map(|tally| tally.values).sum();
-        let parts = || used().filter_map(|tally| Some((tally, tally.mean?)));
-        let sum: f64 = parts()
-            .map(|(tally, mean)| float(tally.values) * mean)
-            .sum();
-        let mean = (count > 0).then(|| sum / float(count));
-        let squares = |mean: f64| -> f64 {
-            parts()
-                .map(|(tally, own)| {
-                    let apart = own - mean;
-                    tally.squares.unwrap_or(0.0) + float(tally.values) * apart * apart
-                })
-                .sum()
-        };
-        let sd = mean.filter(|_| count > 1);
+    fn of(row: &ChannelRow, tallies: &[Tally], gaps: &[GapRow], stretch: Stretch) -> Self {
+        let mut used = Moments::default();
+        for tally in tallies {
+            if tally.quality.worth() != Worth::Fault {
+                used.join(&tally.moments);
+            }
+        }
+        let flags = |tally: &Tally| tally.quality - Quality::SIMULATED;
         Self {
-            samples: own().map(|tally| tally.count).sum(),
-            used: count,
-            mean,
-            sd: sd.map(|mean| (squares(mean) / float(count - 1)).sqrt()),
-            min: used().filter_map(|tally| tally.min).reduce(f64::min),
-            max: used().filter_map(|tally| tally.max).reduce(f64::max),
+            samples: tallies.iter().map(|tally| tally.count).sum(),
+            used: i64::try_from(used.count()).unwrap_or(i64::MAX),
+            mean: used.mean(),
+            sd: used.sd(),
+            min: used.min(),
+            max: used.max(),
             missed: missed(row, gaps, stretch),
-            flagged: own()
-                .filter(|tally| !(tally.quality - Quality::SIMULATED).is_empty())
+            flagged: tallies
+                .iter()
+                .filter(|tally| !flags(tally).is_empty())
                 .map(|tally| Flagged {
-                    quality: tally.quality - Quality::SIMULATED,
+                    quality: flags(tally),
                     count: tally.count,
                     first: tally.first,
                     last: tally.last,
@@ -305,9 +268,4 @@ fn missed(row: &ChannelRow, gaps: &[GapRow], stretch: Stretch) -> i64 {
         span / row.period_us.max(1)
     })
     .sum()
-}
-
-#[expect(clippy::cast_precision_loss, reason = "a count of samples")]
-fn float(count: i64) -> f64 {
-    count as f64
 }

@@ -20,6 +20,7 @@ mod report;
 mod rows;
 mod run;
 pub mod sidecar;
+mod survey;
 pub mod table;
 mod xlsx;
 

@@ -1,9 +1,12 @@
 //! A test report from the record: loads the run, evaluates what was asked of it, composes.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
+use tokio::task::{JoinError, JoinSet};
 use zonda_assess::{Ask, AssessError, ErrorKind, Subject, Watch, assess};
 use zonda_config::{Paper, ReportPlan, check_revision};
 use zonda_model::Stamp;
@@ -42,6 +45,9 @@ pub enum NoReport {
     /// An evaluation could not be worked out, and not for want of data.
     #[error(transparent)]
     Assess(AssessError),
+    /// An evaluation broke off, which only a fault of the program can bring about.
+    #[error("an evaluation broke off: {0}")]
+    Fault(JoinError),
     /// The logo cannot be used.
     #[error("{0}")]
     Logo(String),
@@ -60,8 +66,7 @@ pub async fn report(
     wanted: Wanted,
     watch: &Watch,
 ) -> Result<Document, NoReport> {
-    let evaluated = evaluate(record, &run, watch).await?;
-    let mut dossier = Dossier::load(record, run).await?;
+    let (evaluated, mut dossier) = gather(record, run, watch).await?;
     let revision = dossier.revision.as_ref();
     let checked = revision.and_then(|row| check_revision(&row.text).ok());
     let config = checked.map(|checked| checked.config);
@@ -92,22 +97,49 @@ pub async fn report(
     }))
 }
 
-/// What came of each evaluation that a run was asked.
+/// Works out what was asked of a run and reads all that the record knows of it, side by side.
 ///
 /// # Errors
 /// [`NoReport`], but for the logo. An evaluation that the data does not allow is no error.
-pub(crate) async fn evaluate(
+pub(crate) async fn gather(
+    record: &Readable,
+    run: RunFacts,
+    watch: &Watch,
+) -> Result<(Vec<Evaluated>, Dossier), NoReport> {
+    let evaluations = evaluate(record, &run, watch);
+    let dossier = async { Ok(Dossier::load(record, run.clone()).await?) };
+    tokio::try_join!(evaluations, dossier)
+}
+
+/// What came of each evaluation that a run was asked, in the order of asking.
+async fn evaluate(
     record: &Readable,
     run: &RunFacts,
     watch: &Watch,
 ) -> Result<Vec<Evaluated>, NoReport> {
+    /// Evaluations at work at once: a small board has other things to do, too, and each holds a page of samples.
+    const AT_ONCE: usize = 2;
     let subject = Subject::of(record, &run.row).await;
-    let subject = subject.map_err(NoReport::Assess)?;
-    let mut evaluated = Vec::new();
-    for asked in &run.evaluations {
-        evaluated.push(evaluate_one(record, &subject, asked, watch).await?);
+    let subject = Arc::new(subject.map_err(NoReport::Assess)?);
+    let watches = watch.split(run.evaluations.len());
+    let mut waiting = run.evaluations.iter().zip(watches).enumerate();
+    let mut at_work = JoinSet::new(); // ends them when it is dropped
+    let mut evaluated = BTreeMap::new();
+    loop {
+        let room = AT_ONCE - at_work.len();
+        for (place, (asked, watch)) in waiting.by_ref().take(room) {
+            let (record, subject, asked) = (record.clone(), Arc::clone(&subject), asked.clone());
+            at_work.spawn(async move {
+                let outcome = evaluate_one(&record, &subject, &asked, &watch).await;
+                (place, outcome)
+            });
+        }
+        match at_work.join_next().await {
+            Some(Ok((place, outcome))) => evaluated.insert(place, outcome?),
+            Some(Err(fault)) => return Err(NoReport::Fault(fault)),
+            None => return Ok(evaluated.into_values().collect()),
+        };
     }
-    Ok(evaluated)
 }
 
 async fn evaluate_one(

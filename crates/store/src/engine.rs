@@ -24,10 +24,10 @@ pub(crate) const FULL: i32 = 13;
 pub(crate) const NOT_A_DATABASE: i32 = 26;
 
 /// Readers at a time; the next one waits for a connection.
-const READERS: u32 = 4;
+pub(crate) const READERS: u32 = 4;
 
 /// How long a connection waits for a lock that another one holds.
-const BUSY: Duration = Duration::from_secs(5);
+pub(crate) const BUSY: Duration = Duration::from_secs(5);
 
 fn options(file: &Path) -> SqliteConnectOptions {
     SqliteConnectOptions::new()
@@ -100,16 +100,6 @@ pub(crate) async fn connect_between(
     is_still: bool,
     target: &Path,
 ) -> Result<SqliteConnection, sqlx::Error> {
-    let address = |path: &Path, how: &str| {
-        let path = path.to_str().map(|path| {
-            let path = path.replace('%', "%25");
-            path.replace('?', "%3f").replace('#', "%23")
-        });
-        let path = path.ok_or_else(|| {
-            sqlx::Error::Configuration("its name is not Unicode, which SQLite needs here".into())
-        })?;
-        Ok::<_, sqlx::Error>(format!("file:{path}?{how}"))
-    };
     let options = options(Path::new(":memory:")).foreign_keys(false); // rows come in any order
     let mut connection = SqliteConnection::connect_with(&options).await?;
     let how = if is_still {
@@ -131,6 +121,18 @@ pub(crate) async fn connect_between(
         .execute(&mut connection)
         .await?;
     Ok(connection)
+}
+
+/// A file as an address, which can say how it is to be opened.
+pub(crate) fn address(path: &Path, how: &str) -> Result<String, sqlx::Error> {
+    let path = path.to_str().map(|path| {
+        let path = path.replace('%', "%25");
+        path.replace('?', "%3f").replace('#', "%23")
+    });
+    let path = path.ok_or_else(|| {
+        sqlx::Error::Configuration("its name is not Unicode, which SQLite needs here".into())
+    })?;
+    Ok(format!("file:{path}?{how}"))
 }
 
 /// A connection to a file that is under way and nobody else's: one file, without a log beside it.

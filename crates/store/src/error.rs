@@ -93,6 +93,9 @@ pub enum StoreError {
     /// SQLite said no.
     #[error("the record: {}", said(.0))]
     Sql(#[from] sqlx::Error),
+    /// SQLite said no while samples were read in bulk.
+    #[error("the record: {}", said_in_bulk(.0))]
+    Bulk(#[from] rusqlite::Error),
     /// A row that this program would never have written.
     #[error("the record holds a row that makes no sense: {0}")]
     Row(String),
@@ -142,6 +145,14 @@ fn said(error: &sqlx::Error) -> String {
             Some(code) => format!("{} (SQLite {code})", said.message()),
             None => said.message().to_owned(),
         },
+        None => error.to_string(),
+    }
+}
+
+/// The same of the other library.
+fn said_in_bulk(error: &rusqlite::Error) -> String {
+    match error.sqlite_error() {
+        Some(code) => format!("{error} (SQLite {})", code.extended_code),
         None => error.to_string(),
     }
 }

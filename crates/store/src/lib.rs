@@ -15,6 +15,7 @@
 
 mod backup;
 mod book;
+mod bulk;
 mod commit;
 mod correction;
 mod cut_out;
@@ -36,7 +37,6 @@ mod run;
 mod schema;
 mod seal;
 mod session;
-mod tally;
 mod token;
 mod writer;
 
@@ -62,5 +62,4 @@ pub use seal::{
     Ask, Covered, Covers, Fault, Flaw, MAPPED, Progress, Rule, SealHead, Verdict, Watch,
 };
 pub use session::{Session, Start};
-pub use tally::TallyRow;
 pub use token::{Role, Secret, Token, TokenError, Tokens};

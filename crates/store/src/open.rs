@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use sqlx::{Connection, SqliteConnection, SqlitePool};
 
+use crate::bulk::Bulk;
 use crate::cut_out;
 use crate::engine;
 use crate::error::{OpenError, StoreError};
@@ -43,6 +44,7 @@ struct Shared {
     /// On a medium that nobody can write to.
     is_still: bool,
     pool: RwLock<SqlitePool>,
+    bulk: RwLock<Arc<Bulk>>,
 }
 
 /// A record that this process alone may write.
@@ -135,13 +137,16 @@ impl Readable {
     }
 
     fn over(dir: &Path, is_still: bool) -> Self {
-        let pool = RwLock::new(engine::readers(&folder::record_path(dir), is_still));
+        let file = folder::record_path(dir);
+        let pool = RwLock::new(engine::readers(&file, is_still));
+        let bulk = RwLock::new(Arc::new(Bulk::over(&file, is_still)));
         let dir = dir.to_owned();
         Self {
             shared: Arc::new(Shared {
                 dir,
                 is_still,
                 pool,
+                bulk,
             }),
         }
     }
@@ -171,6 +176,11 @@ impl Readable {
         pool.unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    pub(crate) fn bulk(&self) -> Arc<Bulk> {
+        let bulk = self.shared.bulk.read();
+        Arc::clone(&bulk.unwrap_or_else(PoisonError::into_inner))
+    }
+
     /// A connection of one's own that can read and nothing else, for work that needs one view of the
     /// whole file while others write.
     pub(crate) async fn inspector(&self) -> Result<SqliteConnection, sqlx::Error> {
@@ -185,14 +195,19 @@ impl Readable {
 
     /// Replaces the connections, after an error that leaves them in doubt.
     pub(crate) async fn renew(&self) {
-        let fresh = engine::readers(&folder::record_path(self.dir()), self.shared.is_still);
-        let old = {
-            let pool = self.shared.pool.write();
-            std::mem::replace(&mut *pool.unwrap_or_else(PoisonError::into_inner), fresh)
-        };
+        let (file, is_still) = self.file();
+        let pool = swap(&self.shared.pool, engine::readers(&file, is_still));
+        let bulk = swap(&self.shared.bulk, Arc::new(Bulk::over(&file, is_still)));
         // Whoever still reads finishes on the old ones; nobody waits for them for long.
-        let _ = tokio::time::timeout(FAREWELL, old.close()).await;
+        let closing = async { tokio::join!(pool.close(), bulk.close()) };
+        let _ = tokio::time::timeout(FAREWELL, closing).await;
     }
+}
+
+/// Puts something new in the place of the old.
+fn swap<T>(place: &RwLock<T>, new: T) -> T {
+    let place = place.write();
+    std::mem::replace(&mut *place.unwrap_or_else(PoisonError::into_inner), new)
 }
 
 fn nothing(dir: &Path) -> OpenError {

@@ -2,9 +2,11 @@
 
 use std::time::Duration;
 
-use sqlx::{QueryBuilder, Sqlite};
+use sqlx::{QueryBuilder, Row as _, Sqlite};
+use zonda_model::run::Stretch;
 use zonda_model::{Cause, Quality, Sample, Stamp};
 
+use crate::bulk::Page;
 use crate::error::StoreError;
 use crate::folder;
 use crate::open::Readable;
@@ -103,30 +105,14 @@ impl Readable {
         after: Option<Key>,
         limit: i64,
     ) -> Result<Vec<SampleRow>, StoreError> {
-        let after = after.unwrap_or(Key {
-            at: Stamp::from_micros(from.micros().saturating_sub(1)),
-            channel: ChannelId(i64::MAX),
-        });
-        let mut query = QueryBuilder::<Sqlite>::new(
-            "SELECT at, channel, code, value, flags FROM sample WHERE (at, channel) > (",
-        );
-        query
-            .push_bind(after.at.micros())
-            .push(", ")
-            .push_bind(after.channel.0)
-            .push(") AND at < ")
-            .push_bind(to.micros());
-        if let Some(channels) = channels {
-            query.push(" AND channel IN (");
-            let mut list = query.separated(", ");
-            for channel in channels {
-                list.push_bind(channel.0);
-            }
-            query.push(")");
-        }
-        query.push(" ORDER BY at, channel LIMIT ").push_bind(limit);
-        let rows = query.build().fetch_all(&self.pool()).await?;
-        Ok(rows.iter().map(sample_of).collect::<Result<_, _>>()?)
+        let channels = channels.map(<[ChannelId]>::to_vec);
+        let page = Page {
+            range: (from, to),
+            channels,
+            after,
+            limit,
+        };
+        self.bulk().read(page).await
     }
 
     /// The latest sample of each of these channels, not older than `since`; channels without one are
@@ -275,6 +261,37 @@ impl Readable {
                 text: row.text,
             })
             .collect())
+    }
+
+    /// Events with `from ≤ at < to`, the oldest first, at most `limit`.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub async fn events_within(
+        &self,
+        stretch: Stretch,
+        limit: i64,
+    ) -> Result<Vec<EventRow>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT id, at, severity, kind, subject, text FROM event WHERE at >= ? AND at < ? ORDER BY at, id LIMIT ?",
+        )
+        .bind(stretch.from.micros())
+        .bind(stretch.to.micros())
+        .bind(limit)
+        .fetch_all(&self.pool())
+        .await?;
+        rows.iter()
+            .map(|row| {
+                Ok(EventRow {
+                    id: row.try_get(0)?,
+                    at: Stamp::from_micros(row.try_get(1)?),
+                    severity: row.try_get(2)?,
+                    kind: row.try_get(3)?,
+                    subject: row.try_get(4)?,
+                    text: row.try_get(5)?,
+                })
+            })
+            .collect()
     }
 
     /// The newest sessions, newest first.

@@ -10,11 +10,10 @@ use super::source::{GapPages, PAGE, Samples, Source};
 use super::{CHUNK, ExportError, Format, Layout, Request, Steps, Text};
 use crate::TrueUtc;
 use crate::csv::{self, Zone};
-use crate::dossier::Dossier;
 use crate::gaps_ahead::GapsAhead;
 use crate::grid::{self, Cells};
 use crate::parquet;
-use crate::report::evaluate;
+use crate::report::gather;
 use crate::rows::{BadRow, Rows};
 use crate::table::{Column, Title};
 use crate::xlsx;
@@ -97,8 +96,8 @@ impl Body {
                 step_s: least,
             });
         }
-        let evaluated = evaluate(record, run, &Watch::none()).await?;
-        let dossier = Box::new(Dossier::load(record, (**run).clone()).await?);
+        let (evaluated, dossier) = gather(record, (**run).clone(), &Watch::none()).await?;
+        let dossier = Box::new(dossier);
         let stepped = Stepped {
             grid: grid::Grid::new(columns, step, cells),
             rows: Box::new(xlsx::Wide::new(columns, cells, zone, (dossier, evaluated))?),
