@@ -42,6 +42,12 @@ export function number(value, places) {
   return sign + grouped + (fraction ? mark + fraction : '')
 }
 
+/** A value with its expanded uncertainty, both to the digits that the uncertainty has. @param {number} value @param {number} expanded */
+export function known(value, expanded) {
+  const places = decimals({ u: expanded, resolution: null, kind: '' }, 1)
+  return `${number(value, places)} ± ${number(expanded, places)}`
+}
+
 /** A count, with thin blanks. @param {number} count */
 export const count = (count) => number(count, 0)
 

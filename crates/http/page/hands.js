@@ -16,6 +16,7 @@ const TAP_PX = 5
  * @typedef {object} Acts
  * @property {() => import('./span.js').Span} span
  * @property {(span: import('./span.js').Span) => void} change
+ * @property {(factor: number) => void} zoom about the cursor, or the end that is followed
  * @property {(at: number | null) => void} point
  * @property {(steps: number) => void} step
  * @property {() => void} live
@@ -126,8 +127,7 @@ export class Hands {
 
   /** @param {KeyboardEvent} event @returns {(() => void) | undefined} */
   #acts({ key, shiftKey }) {
-    const { span, change, step, point, live } = this.acts
-    const middle = () => (span().from + span().to) / 2
+    const { span, change, zoom, step, point, live } = this.acts
     return {
       ArrowLeft: () => (shiftKey ? change(panned(span(), -0.25, Date.now())) : step(-1)),
       ArrowRight: () => (shiftKey ? change(panned(span(), 0.25, Date.now())) : step(1)),
@@ -135,9 +135,9 @@ export class Hands {
       PageDown: () => change(panned(span(), 1, Date.now())),
       Home: () => step(-Infinity),
       End: () => step(Infinity),
-      '+': () => change(zoomed(span(), 0.5, middle())),
-      '=': () => change(zoomed(span(), 0.5, middle())),
-      '-': () => change(zoomed(span(), 2, middle())),
+      '+': () => zoom(0.5),
+      '=': () => zoom(0.5),
+      '-': () => zoom(2),
       Escape: () => { point(null); live() },
     }[key]
   }

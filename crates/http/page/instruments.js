@@ -5,7 +5,7 @@ import { dots, picture as pictureOfAgreement } from './agreement.js'
 import { askJson, reason, send } from './api.js'
 import { $, button, element, facts, swap, table } from './dom.js'
 import { isInside, picture } from './envelope.js'
-import { number } from './format.js'
+import { known, number } from './format.js'
 import { ask, signature } from './forms.js'
 import { look, reading } from './look.js'
 import { LoopChecks } from './loopchecks.js'
@@ -113,8 +113,8 @@ export class Instruments {
       element('b', '', `${pair.meter}, ${pair.quantity}`),
       element('span', `word ${standing[pair.standing]?.[1] ?? 'ok'}`, standing[pair.standing]?.[0] ?? pair.standing),
       value(pair.analog_mean, pair.unit), value(pair.text_mean, pair.unit),
-      pair.difference ? `${number(pair.difference.value, 3)} ± ${number(2 * pair.difference.u, 3)} ${pair.unit} (k = 2)` : '',
-      pair.line ? `slope ${number(pair.line.slope.value, 4)} ± ${number(2 * pair.line.slope.u, 4)}` : '',
+      pair.difference ? `${known(pair.difference.value, 2 * pair.difference.u)} ${pair.unit} (k = 2)` : '',
+      pair.line ? `slope ${known(pair.line.slope.value, 2 * pair.line.slope.u)}` : '',
       pair.words ?? '',
     ])
     const plots = await Promise.all(pairs.map((pair) => this.#plot(pair)))

@@ -29,10 +29,12 @@ export function drawLines(place, lines, clock, now) {
 function work(line) {
   const missed = Object.entries(line.missed)
   const total = missed.reduce((sum, [, ticks]) => sum + ticks, 0)
-  const causes = missed.sort(([, a], [, b]) => b - a).slice(0, 2).map(([cause]) => (CAUSE[cause] ?? cause).toLowerCase())
+  const causes = missed.sort(([, a], [, b]) => b - a).map(([cause, ticks]) => `${missed.length > 1 ? `${count(ticks)} ` : ''}${(CAUSE[cause] ?? cause).toLowerCase()}`)
   const late = line.late_ticks ? `, ${count(line.late_ticks)} late` : ''
   const lost = total ? `${count(total)} missed (${causes.join(', ')})` : 'none missed'
-  return `${count(line.ticks)} ticks${late}, ${lost}.${pace(line)}`
+  const again = line.retries ? ` ${many(line.retries, 'request')} repeated.` : ''
+  const opened = line.opens > 1 ? ` Opened ${line.opens} times.` : ''
+  return `${count(line.ticks)} ticks${late}, ${lost}.${again}${opened}${pace(line)}`
 }
 
 /** How a round compares with the wire. @param {import('./types').Line} line */

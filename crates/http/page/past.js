@@ -50,6 +50,7 @@ export class OverTime {
     this.hands = new Hands($('strips'), {
       span: () => this.span(),
       change: (span) => this.#look(span),
+      zoom: (factor) => this.#zoom(factor),
       point: (at) => this.#point(at),
       step: (steps) => this.#step(steps),
       live: () => this.#follow(),

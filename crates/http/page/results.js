@@ -97,7 +97,7 @@ function figures(results) {
 function tableOfFigures(label, results) {
   const clock = reading()
   const rows = results.map(({ name, of, stated, place, at, definition, note }) => [
-    element('b', '', sentence(name)), [of, place].filter(Boolean).join(', '), written(stated), element('span', 'soft', [definition ?? '', note ?? ''].filter(Boolean).map(told).join(' ')), at ? clock.when(Date.parse(at), Date.now()) : '',
+    element('b', '', sentence(name)), [of, placeOf(place)].filter(Boolean).join(', '), written(stated), element('span', 'soft', [definition ?? '', note ?? ''].filter(Boolean).map(told).join(' ')), at ? clock.when(Date.parse(at), Date.now()) : '',
   ])
   return table(label, [['', 'Figure'], ['of', 'Of'], ['value', 'Value'], ['what', 'What it is'], ['when', 'When']], rows)
 }
@@ -112,8 +112,11 @@ function budgets(results) {
   return [element('details', '', element('summary', '', words), ...results.flatMap((result) => [...(results.length > 1 ? [element('h5', '', sentence(titleOf(result)))] : []), ...budgetOf(result)]))]
 }
 
+/** A point of a duct has but a number. @param {string | null | undefined} place */
+const placeOf = (place) => (place && /^\d+$/.test(place) ? `point ${place}` : place)
+
 /** @param {import('./types').Figure} figure */
-const titleOf = ({ name, of, place }) => [name, of, place].filter(Boolean).join(', ').replaceAll('_', ' ')
+const titleOf = ({ name, of, place }) => [name, of, placeOf(place)].filter(Boolean).join(', ').replaceAll('_', ' ')
 
 /** @param {import('./types').Figure} figure @returns {Node[]} */
 function budgetOf({ budget }) {

@@ -105,12 +105,12 @@ export class Runs {
   }
 
   async #start() {
-    const templates = await askJson('/api/v1/templates').then((told) => told.templates, () => [])
+    const [templates, layouts] = await Promise.all([askJson('/api/v1/templates').then((told) => told.templates, () => []), askJson('/api/v1/layouts').then((told) => told.layouts, () => [])])
     const choices = /** @type {[string, string][]} */ ([['', 'None'], ...templates.map(({ name }) => [name, name])])
     let id = 0
     const isDone = await ask({
       title: 'Start a run',
-      words: 'Recording goes on whatever a run does. What is left empty comes from the template, if one is chosen.',
+      words: 'Recording goes on whatever a run does. What is left empty comes from the template, if one is chosen; so do the evaluations, and more can be asked at any time.',
       confirm: 'Start',
       fields: [
         ...(templates.length ? [{ name: 'template', label: 'Template', choices, change: fill(templates) }] : []),
@@ -120,6 +120,8 @@ export class Runs {
         { name: 'purpose', label: 'Purpose' },
         { name: 'object', label: 'What is tested' },
         { name: 'operator', label: 'Who sees to it' },
+        { name: 'ambient', label: 'Conditions around', hint: 'such as 22 °C, 1012 hPa, doors of the hall shut' },
+        ...(layouts.length ? [{ name: 'layout', label: 'Layout', hint: 'the points that its evaluations are of', choices: /** @type {[string, string][]} */ ([['', 'None'], ...layouts.map(({ name }) => [name, name])]) }] : []),
         signature('Your name'),
       ],
       act: async (values) => {
@@ -241,7 +243,7 @@ function link({ id, name }) {
 function fill(templates) {
   return (/** @type {string} */ chosen, /** @type {(name: string, value: string) => void} */ set) => {
     const template = templates.find(({ name }) => name === chosen)
-    for (const name of /** @type {const} */ (['start', 'end', 'purpose', 'object', 'operator'])) set(name, template?.[name] ?? (name === 'start' ? 'now' : name === 'end' ? 'by hand' : ''))
+    for (const name of /** @type {const} */ (['start', 'end', 'purpose', 'object', 'operator', 'layout'])) set(name, template?.[name] ?? (name === 'start' ? 'now' : name === 'end' ? 'by hand' : ''))
   }
 }
 

@@ -177,6 +177,9 @@ async function charts() {
   await press('+')
   assert.match(await browser.value(text('#span-said')), /5 min$/)
   assert.match(await browser.value('location.hash'), /from=\d+&to=\d+/)
+  // Zoomed about the cursor, which stood close to the end.
+  const seen = await browser.value(`new URLSearchParams(location.hash.split('?')[1]).get('to')`)
+  assert.ok(Math.abs(Date.now() - Number(seen)) < 60_000, `${seen} is not about now`)
   await press('Escape')
   assert.match(await browser.value(text('#span-said')), /to now/)
   await click('#all-channels')

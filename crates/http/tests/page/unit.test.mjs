@@ -3,7 +3,7 @@
 import assert from 'node:assert/strict'
 import test from 'node:test'
 import { Board } from '../../page/board.js'
-import { age, clock, decimals, length, number } from '../../page/format.js'
+import { age, clock, decimals, known, length, number } from '../../page/format.js'
 import { chained, joined } from '../../page/lists.js'
 import { simulation, state } from '../../page/state.js'
 import { BUCKETS, BUCKET_MS, Trend, paths, unpack } from '../../page/trend.js'
@@ -29,6 +29,11 @@ test('decimals follow the uncertainty, or the count', () => {
   }
   assert.equal(decimals(channel({ kind: 'temperature' }), 1), 1)
   assert.equal(decimals(channel({ kind: 'pressure' }), 1), 2)
+})
+
+// JCGM 100:2008, 7.2.6: the value is written to the last digit of its uncertainty.
+test('a value has the digits that its uncertainty has', () => {
+  for (const [value, expanded, text] of [[-0.0031, 0.00042, '−0.0031 ± 0.0004'], [1.00042, 0.00103, '1.0004 ± 0.0010'], [8.481, 0.24, '8.48 ± 0.24'], [196.372, 3.4, '196 ± 3']]) assert.equal(known(value, expanded), text)
 })
 
 test('numbers are written with a true minus and thin blanks', () => {
