@@ -14,14 +14,21 @@ use std::process::ExitCode;
 
 use anyhow::Result;
 
-use crate::docs::Mode;
+/// Whether to write what is out of date or only to name it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Mode {
+    /// Write it.
+    Write,
+    /// Name it.
+    Check,
+}
 
 const USAGE: &str = "\
 The house's chores:
 
   cargo xtask test             everything: installs the outside peers, then runs every suite
   cargo xtask peers            only installs the outside peers and says where their Python is
-  cargo xtask tidy             the house rules: arrows between crates, headers, generated files
+  cargo xtask tidy             the house rules: arrows between crates, headers, checked queries
   cargo xtask docs [--check]   writes the reference pages that are made from the code
   cargo xtask sqlx [--check]   writes the offline data of the checked SQL queries
 

@@ -14,7 +14,7 @@ use std::time::SystemTime;
 
 use anyhow::{Context, Result};
 
-use crate::docs::Mode;
+use crate::Mode;
 use crate::shell;
 
 /// Applies SQL files, in order, to a new database.
