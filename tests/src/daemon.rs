@@ -64,6 +64,68 @@ pub fn run(arguments: &[&OsStr]) -> Result<Output> {
         .context("could not start the program")
 }
 
+/// Runs one command on the record in `data` to its end.
+///
+/// # Errors
+/// The program cannot be started, or does not speak UTF-8.
+pub fn on(data: &Path, words: &[&str]) -> Result<Ended> {
+    let mut all: Vec<&OsStr> = words.iter().map(OsStr::new).collect();
+    all.extend([OsStr::new("--data"), data.as_os_str()]);
+    let output = run(&all)?;
+    Ok(Ended {
+        words: words.join(" "),
+        code: output.status.code(),
+        out: String::from_utf8(output.stdout)?,
+        said: String::from_utf8(output.stderr)?,
+    })
+}
+
+/// How a command ended.
+#[derive(Debug)]
+pub struct Ended {
+    words: String,
+    /// Its exit code; `None` where a signal ended it.
+    pub code: Option<i32>,
+    /// Its output.
+    pub out: String,
+    /// What it said beside the output.
+    pub said: String,
+}
+
+impl Ended {
+    /// Its output, where it was done.
+    ///
+    /// # Errors
+    /// It was not; with what it said.
+    pub fn done(self) -> Result<String> {
+        ensure!(
+            self.code == Some(0),
+            "`{}` ended with {:?}: {}{}",
+            self.words,
+            self.code,
+            self.out,
+            self.said
+        );
+        Ok(self.out)
+    }
+
+    /// What it said, where it was refused with this code.
+    ///
+    /// # Errors
+    /// It ended otherwise.
+    pub fn refused(self, code: i32) -> Result<String> {
+        ensure!(
+            self.code == Some(code),
+            "`{}` ended with {:?}, not {code}: {}{}",
+            self.words,
+            self.code,
+            self.out,
+            self.said
+        );
+        Ok(self.said)
+    }
+}
+
 /// A command was done.
 ///
 /// # Errors

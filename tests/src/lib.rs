@@ -9,6 +9,7 @@ pub mod config;
 pub mod daemon;
 pub mod ledger;
 pub mod modbus;
+pub mod night;
 pub mod peer;
 pub mod port;
 pub mod record;

@@ -1,7 +1,6 @@
 //! Evaluations of the demo's night, evaluated again from an export by outside libraries; and what is answered to what
 //! cannot be evaluated. One night is played for all.
 
-use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -10,7 +9,7 @@ use libtest_mimic::Trial;
 use serde_json::{Value, json};
 use zonda_tests::bench::Bench;
 use zonda_tests::suite::{Need, test};
-use zonda_tests::{daemon, peer};
+use zonda_tests::{daemon, night, peer};
 
 pub(crate) fn tests() -> Vec<Trial> {
     vec![test(
@@ -22,8 +21,7 @@ pub(crate) fn tests() -> Vec<Trial> {
 
 fn night(bench: &Bench) -> Result<()> {
     let data = bench.data();
-    let played = zonda(&["demo", "--for", "1s", "--listen", "127.0.0.1:0"], &data)?;
-    ensure!(played.0 == Some(0), "the demo failed: {}", played.2);
+    night::copy(bench)?;
     every_number_agrees(&data)?;
     the_same_record_gives_the_same_bytes(&data)?;
     what_cannot_be_evaluated_is_said(&data)?;
@@ -33,21 +31,10 @@ fn night(bench: &Bench) -> Result<()> {
     Ok(())
 }
 
-/// Exit code, output, and what was said beside it.
-fn zonda(arguments: &[&str], data: &Path) -> Result<(Option<i32>, String, String)> {
-    let mut all: Vec<OsString> = arguments.iter().map(Into::into).collect();
-    all.push("--data".into());
-    all.push(data.into());
-    let all: Vec<&OsStr> = all.iter().map(OsString::as_os_str).collect();
-    let done = daemon::run(&all)?;
-    let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).into_owned();
-    Ok((done.status.code(), text(done.stdout), text(done.stderr)))
-}
-
 fn evaluate(arguments: &[&str], data: &Path) -> Result<Value> {
     let all = [&["evaluate"], arguments, &["--json"]].concat();
-    let (_, out, said) = zonda(&all, data)?;
-    serde_json::from_str(&out).with_context(|| format!("{arguments:?}: {said}"))
+    let ended = daemon::on(data, &all)?;
+    serde_json::from_str(&ended.out).with_context(|| format!("{arguments:?}: {}", ended.said))
 }
 
 fn every_number_agrees(data: &Path) -> Result<()> {
@@ -62,8 +49,7 @@ fn every_number_agrees(data: &Path) -> Result<()> {
         .collect();
     let list = channels.join(",");
     let csv_text = csv.to_string_lossy();
-    let (code, _, said) = zonda(&["export", "--channels", &list, "-o", &csv_text], data)?;
-    ensure!(code == Some(0), "the export failed: {said}");
+    daemon::on(data, &["export", "--channels", &list, "-o", &csv_text])?.done()?;
     let answered = file(data, "answers.json");
     fs::write(&answered, answers.to_string())?;
     let config = data.join("oven.toml");
@@ -88,7 +74,8 @@ fn file(data: &Path, name: &str) -> PathBuf {
 
 fn the_same_record_gives_the_same_bytes(data: &Path) -> Result<()> {
     let all = ["evaluate", "last-night", "--json"];
-    let (one, two) = (zonda(&all, data)?.1, zonda(&all, data)?.1);
+    let answers = || daemon::on(data, &all)?.done();
+    let (one, two) = (answers()?, answers()?);
     ensure!(
         one == two && one.len() > 10_000,
         "the same record gave other bytes"
@@ -172,10 +159,11 @@ fn what_cannot_be_evaluated_is_said(data: &Path) -> Result<()> {
         ),
     ];
     for (arguments, code, expected) in cases {
-        let (found, out, said) = zonda(&[&["evaluate"], arguments.as_slice()].concat(), data)?;
+        let said =
+            daemon::on(data, &[&["evaluate"], arguments.as_slice()].concat())?.refused(code)?;
         ensure!(
-            found == Some(code) && said.contains(expected),
-            "{arguments:?} ended with {found:?}, expected {code} and `{expected}`:\n{out}{said}"
+            said.contains(expected),
+            "{arguments:?}: not `{expected}`: {said}"
         );
     }
     Ok(())
@@ -269,8 +257,7 @@ fn a_correction_shows(data: &Path) -> Result<()> {
         "the suite",
         "--yes",
     ];
-    let (code, out, said) = zonda(&order, data)?;
-    ensure!(code == Some(0), "the correction failed: {out}{said}");
+    daemon::on(data, &order)?.done()?;
     let after = evaluate(&ask, data)?;
     let corrections = after[0]["outcome"]["corrections"]
         .as_array()
@@ -282,10 +269,10 @@ fn a_correction_shows(data: &Path) -> Result<()> {
         "the corrected mean is no larger"
     );
     let kept = kept.to_string_lossy();
-    let (code, out, _) = zonda(&["evaluate", "last-night", "--still", &kept], data)?;
+    let still = daemon::on(data, &["evaluate", "last-night", "--still", &kept])?;
     ensure!(
-        code == Some(1) && out.contains("outdated by correction 1"),
-        "{code:?}: {out}"
+        still.code == Some(1) && still.out.contains("outdated by correction 1"),
+        "{still:?}"
     );
     Ok(())
 }

@@ -1,7 +1,6 @@
 //! Corrections with the real program: beside a running station and without one, refused with a clear
 //! sentence, cut short by a kill, undone to the last bit, and sealed throughout.
 
-use std::ffi::OsStr;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
@@ -11,12 +10,12 @@ use serde_json::Value;
 use zonda_model::Stamp;
 use zonda_tests::bench::Bench;
 use zonda_tests::config::{self, Module, Wire};
-use zonda_tests::daemon::{self, Station};
+use zonda_tests::daemon::{self, Ended, Station, on};
 use zonda_tests::modbus::TcpDevice;
-use zonda_tests::peer;
 use zonda_tests::record::{Record, Row};
 use zonda_tests::suite::{Need, test};
 use zonda_tests::wait::{PATIENCE, until};
+use zonda_tests::{night, peer};
 
 use crate::seal::verify;
 
@@ -41,24 +40,6 @@ pub(crate) fn tests() -> Vec<Trial> {
             killed,
         ),
     ]
-}
-
-/// How a command ended, and what it said.
-pub(crate) struct Said {
-    pub(crate) code: Option<i32>,
-    pub(crate) out: String,
-    pub(crate) err: String,
-}
-
-pub(crate) fn zonda(data: &Path, arguments: &[&str]) -> Result<Said> {
-    let mut all: Vec<&OsStr> = arguments.iter().map(OsStr::new).collect();
-    all.extend([OsStr::new("--data"), data.as_os_str()]);
-    let output = daemon::run(&all)?;
-    Ok(Said {
-        code: output.status.code(),
-        out: String::from_utf8(output.stdout)?,
-        err: String::from_utf8(output.stderr)?,
-    })
 }
 
 /// The stretch of the samples so far, as `--from` and `--to` take it.
@@ -87,20 +68,20 @@ fn start(bench: &Bench, device: &TcpDevice) -> Result<Station> {
 }
 
 /// An hour that began before the record did is as good as one that did not; one that ended before it is refused.
-fn preview_from_before(data: &Path, samples: &[Row], to: &str) -> Result<Said> {
+fn preview_from_before(data: &Path, samples: &[Row], to: &str) -> Result<Ended> {
     let first = samples.first().context("samples")?.at;
     let ago = |minutes: i64| Stamp::from_micros(first - minutes * 60_000_000).to_string();
     let (hour_ago, half_ago) = (ago(60), ago(30));
     let preview = |to: &str| {
         let asked = ["correct", CHANNEL, "--range", "0-40 m/s", "--preview"];
         let stretch = ["--json", "--from", &hour_ago, "--to", to];
-        zonda(data, &[&asked[..], &stretch].concat())
+        on(data, &[&asked[..], &stretch].concat())
     };
     let refused = preview(&half_ago)?;
     ensure!(
-        refused.code == Some(3) && refused.err.contains("othing of A1.velocity was recorded"),
+        refused.code == Some(3) && refused.said.contains("othing of A1.velocity was recorded"),
         "{}",
-        refused.err
+        refused.said
     );
     preview(to)
 }
@@ -115,7 +96,7 @@ fn correct_and_undo(bench: &Bench) -> Result<()> {
     ];
 
     let preview = preview_from_before(&data, &before, &to)?;
-    let preview: Value = serde_json::from_str(&preview.out).with_context(|| preview.err.clone())?;
+    let preview: Value = serde_json::from_str(&preview.out).with_context(|| preview.said.clone())?;
     let (low, high) = (&preview[0]["before"], &preview[0]["after"]);
     for key in ["first", "last", "min", "max", "mean"] {
         let (low, high) = (low[key].as_f64(), high[key].as_f64());
@@ -125,19 +106,19 @@ fn correct_and_undo(bench: &Bench) -> Result<()> {
             "{preview:#}"
         );
     }
-    let unasked = zonda(&data, &[&asked[..], &SIGNED].concat())?;
+    let unasked = on(&data, &[&asked[..], &SIGNED].concat())?;
     ensure!(
-        unasked.code == Some(3) && unasked.err.contains("--yes"),
+        unasked.code == Some(3) && unasked.said.contains("--yes"),
         "{}",
-        unasked.err
+        unasked.said
     );
     ensure!(
         Record::read(&data)?.samples[..before.len()] == before,
         "nothing was asked for yet"
     );
 
-    let done = zonda(&data, &[&asked[..], &SIGNED, &["--yes"]].concat())?;
-    ensure!(done.code == Some(0), "{}", done.err);
+    let done = on(&data, &[&asked[..], &SIGNED, &["--yes"]].concat())?;
+    ensure!(done.code == Some(0), "{}", done.said);
     ensure!(
         done.out.contains("Correction 1 of A1.velocity is done"),
         "{}",
@@ -160,11 +141,11 @@ fn correct_and_undo(bench: &Bench) -> Result<()> {
         );
     }
     expect_well(&data)?;
-    let again = zonda(&data, &[&asked[..], &SIGNED, &["--yes"]].concat())?;
+    let again = on(&data, &[&asked[..], &SIGNED, &["--yes"]].concat())?;
     ensure!(
-        again.code == Some(3) && again.err.contains("orrection 1 of A1.velocity covers"),
+        again.code == Some(3) && again.said.contains("orrection 1 of A1.velocity covers"),
         "{}",
-        again.err
+        again.said
     );
 
     let undo = [
@@ -177,20 +158,20 @@ fn correct_and_undo(bench: &Bench) -> Result<()> {
         "day shift",
         "--yes",
     ];
-    let done = zonda(&data, &undo)?;
-    ensure!(done.code == Some(0), "{}", done.err);
+    let done = on(&data, &undo)?;
+    ensure!(done.code == Some(0), "{}", done.said);
     ensure!(
         Record::read(&data)?.samples[..before.len()] == before,
         "every bit is as it was"
     );
-    let again = zonda(&data, &undo)?;
+    let again = on(&data, &undo)?;
     ensure!(
-        again.code == Some(3) && again.err.contains("undone already"),
+        again.code == Some(3) && again.said.contains("undone already"),
         "{}",
-        again.err
+        again.said
     );
     expect_well(&data)?;
-    let list = zonda(&data, &["correct", "list"])?.out;
+    let list = on(&data, &["correct", "list"])?.out;
     ensure!(
         list.contains("undone by 2") && list.contains("undoes 1, done"),
         "{list}"
@@ -268,30 +249,30 @@ fn refuse(bench: &Bench) -> Result<()> {
         } else {
             &[]
         };
-        let said = zonda(&data, &[&arguments[..], signed].concat())?;
-        let words = said.err.to_lowercase();
+        let said = on(&data, &[&arguments[..], signed].concat())?;
+        let words = said.said.to_lowercase();
         ensure!(
             said.code == Some(code),
             "{arguments:?}: {:?} {}",
             said.code,
-            said.err
+            said.said
         );
         ensure!(
             words.contains(&part.to_lowercase()),
             "{arguments:?}: {}",
-            said.err
+            said.said
         );
     }
-    let unsigned = zonda(
+    let unsigned = on(
         &data,
         &[
             "correct", CHANNEL, "--from", from, "--to", to, range[0], range[1],
         ],
     )?;
     ensure!(
-        unsigned.code == Some(2) && unsigned.err.contains("--reason"),
+        unsigned.code == Some(2) && unsigned.said.contains("--reason"),
         "{}",
-        unsigned.err
+        unsigned.said
     );
     ensure!(
         Record::read(&data)?.samples[..record.len()] == record,
@@ -340,8 +321,7 @@ const SUMS: &str =
 
 fn killed(bench: &Bench) -> Result<()> {
     let data = bench.data();
-    let demo = zonda(&data, &["demo", "--for", "1s", "--listen", "127.0.0.1:0"])?;
-    ensure!(demo.code == Some(0), "{}", demo.err);
+    night::copy(bench)?;
     let before = Record::query(&data, SUMS)?;
     // Ten hours of the night that the demo's record begins with.
     let ends = Record::query(&data, "SELECT min(at), min(at) + 36000000000 FROM sample")?;
@@ -376,7 +356,7 @@ fn killed(bench: &Bench) -> Result<()> {
     })?;
     correcting.kill()?;
     correcting.wait()?;
-    let list: Value = serde_json::from_str(&zonda(&data, &["correct", "list", "--json"])?.out)?;
+    let list: Value = serde_json::from_str(&on(&data, &["correct", "list", "--json"])?.out)?;
     ensure!(list["corrections"][0]["state"] == "under_way", "{list:#}");
     let (is_well, verdict) = verify(&data, &[])?;
     ensure!(is_well, "cut short it holds as well: {verdict:#}");
@@ -385,9 +365,9 @@ fn killed(bench: &Bench) -> Result<()> {
     let undo = [
         "correct", "undo", "1", "--reason", "a test", "--by", "a test", "--yes",
     ];
-    let done = zonda(&data, &undo)?;
-    ensure!(done.code == Some(0), "{}", done.err);
-    let list: Value = serde_json::from_str(&zonda(&data, &["correct", "list", "--json"])?.out)?;
+    let done = on(&data, &undo)?;
+    ensure!(done.code == Some(0), "{}", done.said);
+    let list: Value = serde_json::from_str(&on(&data, &["correct", "list", "--json"])?.out)?;
     ensure!(
         list["corrections"][0]["done_to"] == list["corrections"][0]["to"],
         "{list:#}"

@@ -7,13 +7,13 @@ use anyhow::{Context, Result, bail, ensure};
 use libtest_mimic::Trial;
 use zonda_model::Stamp;
 use zonda_tests::bench::Bench;
-use zonda_tests::daemon::{self, Station};
+use zonda_tests::daemon::{self, Station, on};
 use zonda_tests::peer;
 use zonda_tests::record::{Record, Row};
 use zonda_tests::rig::Rig;
 use zonda_tests::suite::{Need, test};
 
-use crate::corrections::{expect_well, zonda};
+use crate::corrections::expect_well;
 use crate::seal::{copy, verify};
 
 /// Samples of the flow that are waited for, before and after the faults.
@@ -179,18 +179,18 @@ fn they_follow_a_correction(bench: &Bench) -> Result<()> {
             "night shift",
         ]);
         arguments.extend(how);
-        zonda(&data, &arguments)
+        on(&data, &arguments)
     };
     let refused = over("duct-flow", &["--yes"])?;
     ensure!(
-        refused.err.contains(
+        refused.said.contains(
             "duct-flow is derived, as volume flow (actual) of duct-actual: correct those"
         ),
         "{}",
-        refused.err
+        refused.said
     );
     let done = over("exhaust-centre.velocity", &["--yes"])?;
-    ensure!(done.code == Some(0), "{}", done.err);
+    ensure!(done.code == Some(0), "{}", done.said);
     let after = Record::read(&data)?.samples;
     for channel in [
         "exhaust-centre.velocity",
@@ -218,7 +218,7 @@ fn they_follow_a_correction(bench: &Bench) -> Result<()> {
     let said = compute_anew(bench, "corrected")?;
     println!("derived: after a correction of their input, again {said}");
     expect_well(&data)?;
-    let undone = zonda(
+    let undone = on(
         &data,
         &[
             "correct",
@@ -231,7 +231,7 @@ fn they_follow_a_correction(bench: &Bench) -> Result<()> {
             "--yes",
         ],
     )?;
-    ensure!(undone.code == Some(0), "{}", undone.err);
+    ensure!(undone.code == Some(0), "{}", undone.said);
     ensure!(
         Record::read(&data)?.samples == before,
         "not every bit is as it was"

@@ -14,7 +14,7 @@ use zonda_tests::bench::Bench;
 use zonda_tests::daemon::well;
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
-use zonda_tests::{daemon, peer};
+use zonda_tests::{daemon, night, peer};
 
 const HOUR_US: i64 = 3_600_000_000;
 
@@ -28,8 +28,7 @@ pub(crate) fn tests() -> Vec<Trial> {
 
 fn handed_over(bench: &Bench) -> Result<()> {
     let data = bench.data();
-    let demo = ["demo", "--for", "1s", "--listen", "127.0.0.1:0", "--data"];
-    well(&zonda(&demo, &data, &[])?)?;
+    night::copy(bench)?;
     // The hour in which a line is silent for twelve minutes.
     let rows = Record::query(&data, "SELECT min(started_at) FROM session")?;
     let begin = rows.first().and_then(|row| row.first()?.as_i64());

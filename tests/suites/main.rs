@@ -74,5 +74,9 @@ fn main() -> ExitCode {
     .into_iter()
     .flatten()
     .collect();
-    libtest_mimic::run(&Arguments::from_args(), trials).exit_code()
+    let end = libtest_mimic::run(&Arguments::from_args(), trials).exit_code();
+    if let Err(error) = zonda_tests::night::clear() {
+        eprintln!("{error:#}");
+    }
+    end
 }

@@ -1,15 +1,14 @@
 //! The night that a demo's record begins with: whole, slot by slot, and with what went wrong at the
 //! time at which it did.
 
-use std::ffi::OsStr;
 use std::path::Path;
 
 use anyhow::{Context, Result, ensure};
 use libtest_mimic::Trial;
 use zonda_tests::bench::Bench;
-use zonda_tests::daemon;
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
+use zonda_tests::{daemon, night};
 
 /// Ticks of a second in twelve hours.
 const TICKS: i64 = 43_200;
@@ -23,20 +22,6 @@ pub(crate) fn tests() -> Vec<Trial> {
     )]
 }
 
-/// The program's own demo, ended as soon as it stands.
-fn demo(data: &Path) -> Result<()> {
-    let arguments = ["demo", "--for", "1s", "--listen", "127.0.0.1:0", "--data"];
-    let mut arguments: Vec<_> = arguments.map(OsStr::new).into();
-    arguments.push(data.as_os_str());
-    let done = daemon::run(&arguments)?;
-    ensure!(
-        done.status.success(),
-        "the demo failed: {}",
-        String::from_utf8_lossy(&done.stderr)
-    );
-    Ok(())
-}
-
 fn number(data: &Path, sql: &str) -> Result<i64> {
     let rows = Record::query(data, sql)?;
     rows.first()
@@ -46,7 +31,7 @@ fn number(data: &Path, sql: &str) -> Result<i64> {
 
 fn whole(bench: &Bench) -> Result<()> {
     let data = bench.data();
-    demo(&data)?;
+    night::copy(bench)?;
     let begin = number(&data, "SELECT min(started_at) FROM session")?;
     let end = begin + TICKS * 1_000_000;
     let channels = number(&data, "SELECT count(*) FROM channel")?;
@@ -105,7 +90,7 @@ fn whole(bench: &Bench) -> Result<()> {
     );
 
     // A second start goes on with the record and plays no second night.
-    demo(&data)?;
+    daemon::on(&data, &night::DEMO)?.done()?;
     let again = number(&data, "SELECT count(*) FROM event WHERE kind = 'rehearsed'")?;
     ensure!(again == 1, "{again} nights were played");
     Ok(())

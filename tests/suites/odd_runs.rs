@@ -1,7 +1,6 @@
 //! Runs to which something odd happens: nobody answers, a module is taken out of the configuration in mid-run, a layout lacks a
 //! point, stretches lie within each other or end before they begin. Each has its answer, on the real record.
 
-use std::ffi::OsStr;
 use std::fs;
 use std::path::Path;
 
@@ -10,7 +9,7 @@ use libtest_mimic::Trial;
 use serde_json::Value;
 use zonda_tests::bench::Bench;
 use zonda_tests::config::{self, Module, Wire};
-use zonda_tests::daemon::{self, Station};
+use zonda_tests::daemon::{self, Ended, Station};
 use zonda_tests::modbus::TcpDevice;
 use zonda_tests::suite::test;
 use zonda_tests::wait::{PATIENCE, until};
@@ -194,44 +193,20 @@ fn within_each_other(data: &Path) -> Result<()> {
     Ok(())
 }
 
-/// How an order ended, and what it said.
-struct Ended {
-    code: Option<i32>,
-    out: String,
-    beside: String,
-}
-
 fn zonda(data: &Path, words: &[&str]) -> Result<Ended> {
-    let mut all: Vec<&OsStr> = words.iter().map(OsStr::new).collect();
-    all.extend([OsStr::new("--data"), data.as_os_str()]);
-    if words[0] == "run" && words[1] != "show" {
-        all.extend(["--by", "night shift"].map(OsStr::new));
-    }
-    let done = daemon::run(&all)?;
-    let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).into_owned();
-    Ok(Ended {
-        code: done.status.code(),
-        out: text(done.stdout),
-        beside: text(done.stderr),
-    })
+    let signs = words[0] == "run" && words[1] != "show";
+    let by: &[&str] = if signs { &["--by", "night shift"] } else { &[] };
+    daemon::on(data, &[words, by].concat())
 }
 
 fn done(data: &Path, words: &[&str]) -> Result<String> {
-    let ended = zonda(data, words)?;
-    ensure!(ended.code == Some(0), "{words:?}: {}", ended.beside);
-    Ok(ended.out)
+    zonda(data, words)?.done()
 }
 
 /// An order that is refused with this code and these words.
 fn refused(data: &Path, words: &[&str], code: i32, why: &str) -> Result<()> {
-    let ended = zonda(data, words)?;
-    ensure!(
-        ended.code == Some(code) && ended.beside.contains(why),
-        "{words:?} ended with {:?}, not {code} and `{why}`: {}{}",
-        ended.code,
-        ended.out,
-        ended.beside
-    );
+    let said = zonda(data, words)?.refused(code)?;
+    ensure!(said.contains(why), "{words:?}: not `{why}`: {said}");
     Ok(())
 }
 

@@ -15,7 +15,7 @@ use zonda_tests::daemon::{Station, says, well};
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
 use zonda_tests::wait::{PATIENCE, until};
-use zonda_tests::{daemon, peer};
+use zonda_tests::{daemon, night, peer};
 
 const LOGO: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 20"><rect width="60" height="20" fill="none" stroke="#000"/><path d="M5 15 L25 5 L45 15"/></svg>"##;
 
@@ -47,8 +47,7 @@ pub(crate) fn tests() -> Vec<Trial> {
 
 fn handed_over(bench: &Bench) -> Result<()> {
     let data = bench.data();
-    let demo = ["demo", "--for", "1s", "--listen", "127.0.0.1:0", "--data"];
-    well(&zonda(&demo, &[data.as_os_str()])?)?;
+    night::copy(bench)?;
     let night = ["report", "last-night", "--data"];
 
     // One document, as both the typesetter and the browser get it.

@@ -1,15 +1,13 @@
 //! Runs through the real program: a condition, a while, a daemon killed in between, a cut, a discard,
 //! and what is refused.
 
-use std::ffi::OsStr;
 use std::path::Path;
-use std::process::Output;
 
 use anyhow::{Context, Result, ensure};
 use libtest_mimic::Trial;
 use serde_json::Value;
 use zonda_tests::bench::Bench;
-use zonda_tests::daemon::{Station, run};
+use zonda_tests::daemon::{self, Ended, Station};
 use zonda_tests::record::Record;
 use zonda_tests::rig::Rig;
 use zonda_tests::suite::{Need, test};
@@ -27,35 +25,20 @@ pub(crate) fn tests() -> Vec<Trial> {
 }
 
 /// Runs `zonda run` on a record.
-fn order(data: &Path, words: &[&str]) -> Result<Output> {
-    let mut all: Vec<&OsStr> = vec![OsStr::new("run")];
-    all.extend(words.iter().map(OsStr::new));
-    all.extend([OsStr::new("--data"), data.as_os_str()]);
-    if !matches!(words[0], "list" | "show") {
-        all.extend(["--by", "night shift"].map(OsStr::new));
-    }
-    run(&all)
+fn order(data: &Path, words: &[&str]) -> Result<Ended> {
+    let signs = !matches!(words[0], "list" | "show");
+    let by: &[&str] = if signs { &["--by", "night shift"] } else { &[] };
+    daemon::on(data, &[&["run"], words, by].concat())
 }
 
 /// The same, where it has to end well; gives what it says.
 fn done(data: &Path, words: &[&str]) -> Result<String> {
-    let output = order(data, words)?;
-    let said = String::from_utf8_lossy(&output.stderr);
-    ensure!(output.status.success(), "`run {}`: {said}", words.join(" "));
-    Ok(String::from_utf8(output.stdout)?)
+    order(data, words)?.done()
 }
 
 /// The same, where it has to be refused with this code; gives why.
 fn refused(data: &Path, words: &[&str], code: i32) -> Result<String> {
-    let output = order(data, words)?;
-    let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    ensure!(
-        output.status.code() == Some(code),
-        "`run {}` ended with {}: {said}",
-        words.join(" "),
-        output.status
-    );
-    Ok(said)
+    order(data, words)?.refused(code)
 }
 
 fn shown(data: &Path, name: &str) -> Result<Value> {
@@ -150,7 +133,7 @@ fn life(bench: &Bench) -> Result<()> {
         &["discard", "hot", "--through", "long", "--why", "a trial"],
     )?;
     ensure!(
-        order(&data, &["show", "hot"])?.status.code() == Some(3),
+        order(&data, &["show", "hot"])?.code == Some(3),
         "its name is gone"
     );
     station.stop()?;

@@ -12,9 +12,9 @@ use zonda_tests::bench::Bench;
 use zonda_tests::config::{self, Module, Wire};
 use zonda_tests::daemon::{self, Station};
 use zonda_tests::modbus::TcpDevice;
-use zonda_tests::peer;
 use zonda_tests::record::Record;
 use zonda_tests::suite::{Need, test};
+use zonda_tests::{night, peer};
 
 const ANSWERS: usize = 12;
 
@@ -161,15 +161,7 @@ fn agree(bench: &Bench) -> Result<()> {
 /// Every value and every flag of a night with envelopes, stuck cables and text lines.
 fn follows(bench: &Bench) -> Result<()> {
     let data = bench.data();
-    let arguments = ["demo", "--for", "3s", "--listen", "127.0.0.1:0", "--data"];
-    let mut arguments: Vec<&OsStr> = arguments.map(OsStr::new).into();
-    arguments.push(data.as_os_str());
-    let done = daemon::run(&arguments)?;
-    ensure!(
-        done.status.success(),
-        "{}",
-        String::from_utf8_lossy(&done.stderr)
-    );
+    night::copy(bench)?;
     let (is_well, verdict) = verify(&data, &[])?;
     ensure!(is_well, "{verdict:#}");
     ensure!(verdict["worked_out"] == verdict["samples"], "{verdict:#}");
