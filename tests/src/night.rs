@@ -35,6 +35,11 @@ pub fn copy(bench: &Bench) -> Result<()> {
             fs::copy(entry.path(), data.join(entry.file_name()))?;
         }
     }
+    // The demo's file says where its record is.
+    let config = data.join("oven.toml");
+    let moved = fs::read_to_string(&config)?
+        .replace(&*played.path().to_string_lossy(), &data.to_string_lossy());
+    fs::write(&config, moved)?;
     Ok(())
 }
 

@@ -74,7 +74,8 @@ fn file(data: &Path, name: &str) -> PathBuf {
 
 fn the_same_record_gives_the_same_bytes(data: &Path) -> Result<()> {
     let all = ["evaluate", "last-night", "--json"];
-    let answers = || daemon::on(data, &all)?.done();
+    // Not every verdict is good: the exit code says so.
+    let answers = || anyhow::Ok(daemon::on(data, &all)?.out);
     let (one, two) = (answers()?, answers()?);
     ensure!(
         one == two && one.len() > 10_000,
