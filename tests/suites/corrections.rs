@@ -96,7 +96,8 @@ fn correct_and_undo(bench: &Bench) -> Result<()> {
     ];
 
     let preview = preview_from_before(&data, &before, &to)?;
-    let preview: Value = serde_json::from_str(&preview.out).with_context(|| preview.said.clone())?;
+    let preview: Value =
+        serde_json::from_str(&preview.out).with_context(|| preview.said.clone())?;
     let (low, high) = (&preview[0]["before"], &preview[0]["after"]);
     for key in ["first", "last", "min", "max", "mean"] {
         let (low, high) = (low[key].as_f64(), high[key].as_f64());
