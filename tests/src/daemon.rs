@@ -310,7 +310,12 @@ impl Drop for Station {
 
 /// The command `serve` with this configuration, not yet started.
 pub fn serve(config: &Path) -> Command {
-    let mut command = Command::new(binary());
+    serve_by(binary(), config)
+}
+
+/// The same by another copy of the program.
+pub fn serve_by(program: &Path, config: &Path) -> Command {
+    let mut command = Command::new(program);
     command
         .arg("serve")
         .arg("--config")

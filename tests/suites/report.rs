@@ -10,6 +10,7 @@ use anyhow::{Context, Result, ensure};
 use libtest_mimic::Trial;
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
+use serde_json::{Value, json};
 use zonda_tests::bench::Bench;
 use zonda_tests::daemon::{Station, says, well};
 use zonda_tests::record::Record;
@@ -249,6 +250,53 @@ fn over_http(bench: &Bench, config: &Path) -> Result<()> {
     );
     let (status, _) = station.get(&format!("/api/v1/runs/{id}/report?as=docx"))?;
     ensure!(status == 400, "another form was answered by {status}");
+    logo(&station)?;
+    station.stop()?;
+    without_typesetter(bench, config, &id)
+}
+
+/// A run under the configuration that names the laboratory's logo has it in its report, wherever the daemon was started.
+fn logo(station: &Station) -> Result<()> {
+    let (status, begun) = station.post("/api/v1/runs", &json!({ "name": "own" }))?;
+    ensure!(status == 201, "the run was not begun: {begun}");
+    let run = format!("/api/v1/runs/{}", begun["id"]);
+    let (status, said) = station.post(&format!("{run}/stop"), &json!({ "by": "test" }))?;
+    ensure!(status == 200, "the run was not stopped: {said}");
+    let (status, page) = station.get(&format!("{run}/report"))?;
+    ensure!(status == 200, "the report was answered by {status}: {page}");
+    // `<svg` as base64 has it.
+    let is_shown = page.contains("data:image/svg+xml;base64,PHN2Zy");
+    ensure!(is_shown, "the logo is not in the report");
+    Ok(())
+}
+
+/// Where no typesetter is installed, both doors say so, and the way out.
+fn without_typesetter(bench: &Bench, config: &Path, id: &Value) -> Result<()> {
+    // Alone in its folder, and nothing on the path.
+    let alone = bench.path("alone");
+    std::fs::create_dir(&alone)?;
+    let program = alone.join("zonda");
+    std::fs::copy(daemon::binary(), &program)?;
+    let bare = |command: &mut Command| {
+        command.env_remove("ZONDA_TYPESETTER").env("PATH", &alone);
+    };
+    let target = bench.path("none.pdf");
+    let mut report = Command::new(&program);
+    bare(report.args(["report", "short", "--config"]).args([
+        config.as_os_str(),
+        "-o".as_ref(),
+        target.as_os_str(),
+    ]));
+    let way_out = "Without it, take the report as .html";
+    says(&report.output()?, way_out)?;
+    ensure!(!target.exists(), "something was left behind");
+    let (out, err) = (bench.log("station")?, bench.log("station")?);
+    let station = Station::start_with(bench, config, |command| {
+        *command = daemon::serve_by(&program, config);
+        bare(command.stdout(out).stderr(err));
+    })?;
+    let (status, said) = station.get(&format!("/api/v1/runs/{id}/report?as=pdf"))?;
+    ensure!(status == 501 && said.contains(way_out), "{status}: {said}");
     station.stop()
 }
 

@@ -7,6 +7,7 @@
 mod budgets;
 mod clause;
 mod courses;
+mod flags;
 mod hazards;
 mod instruments;
 mod ledger;
@@ -155,7 +156,7 @@ fn cautions(parts: &Parts) -> Vec<Block> {
     if said.is_empty() {
         blocks.push(Block::Text("None that the program knows of.".to_owned()));
     }
-    blocks.extend(said.into_iter().map(Block::Caution));
+    blocks.extend(said.iter().map(|said| Block::Caution(words::told(said))));
     blocks
 }
 

@@ -96,7 +96,9 @@ pub(crate) async fn report_on(
 impl From<NoPdf> for Problem {
     fn from(error: NoPdf) -> Self {
         match error {
-            NoPdf::NotInstalled => Self::new(StatusCode::NOT_IMPLEMENTED, format!("{error}.")),
+            NoPdf::NotInstalled | NoPdf::NotThere(_) => {
+                Self::new(StatusCode::NOT_IMPLEMENTED, format!("{error}."))
+            }
             error => Self::internal("the PDF could not be made", &error),
         }
     }

@@ -16,7 +16,7 @@ const BUDGETS_MAX: usize = 40;
 pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
     let mut blocks = vec![super::annex("Uncertainty budgets")];
     blocks.push(Block::Text(format!(
-        "By JCGM 100:2008 (GUM): u is a standard uncertainty, the sensitivity says by how much the result moves with it, the share is that of the variance. A is by statistics, B by other knowledge. Lines with less than {} of the variance are told together; `zonda evaluate {} --budgets` shows each.",
+        "By JCGM 100:2008 (GUM): u is a standard uncertainty, the sensitivity says by how much the result moves with it, the share is that of the variance. A is by statistics, B by other knowledge. Lines with less than {} of the variance are told together; “zonda evaluate {} --budgets” shows each.",
         words::percent(SHARE_MIN),
         parts.dossier.run.name()
     )));
@@ -33,7 +33,7 @@ pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
         }
         if with.len() > BUDGETS_MAX {
             blocks.push(Block::Text(format!(
-                "{} more budgets of {} are shown by `zonda evaluate {} --budgets`.",
+                "{} more budgets of {} are shown by “zonda evaluate {} --budgets”.",
                 with.len() - BUDGETS_MAX,
                 outcome.title,
                 outcome.run
@@ -77,7 +77,7 @@ fn budget(outcome: &Outcome, figure: &Figure) -> Option<Vec<Block>> {
     for row in &large {
         table.row([
             row.of.clone(),
-            row.what.clone(),
+            words::told(&row.what),
             row.evaluation.clone(),
             row.distribution.clone(),
             words::digits(row.u, 3),

@@ -107,7 +107,7 @@ fn channels(parts: &Parts, config: &Config) -> Table {
             .map(|plan| format!("{} for {}", spanned(plan.signal), spanned(plan.value)));
         table.row([
             row.name.to_string(),
-            row.quantity.word().to_owned(),
+            words::plain(row.quantity.word()),
             row.unit.symbol().to_owned(),
             words::number(Stamp::from_micros(row.period_us).seconds()),
             way(plan.way).to_owned(),

@@ -36,6 +36,8 @@ pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
     let mut blocks = vec![super::annex("Gaps, flags and events in full")];
     blocks.extend(all_gaps(parts));
     blocks.extend(all_flags(parts));
+    let meanings = super::flags::meanings(parts);
+    blocks.extend((!meanings.rows.is_empty()).then_some(Block::Table(meanings)));
     blocks.extend(events(parts));
     blocks
 }
@@ -136,7 +138,7 @@ fn all_gaps(parts: &Parts) -> Vec<Block> {
             (*cause).to_owned(),
             piece.stretches.to_string(),
             piece.count.to_string(),
-            (*detail).to_owned(),
+            words::told(detail),
         ]);
     }
     let told = folded(fold.near_s(), "Gaps");
@@ -280,11 +282,12 @@ fn events<'a>(parts: &'a Parts) -> Vec<Block> {
     }
     // What the events in a row say, the first few of it.
     let said = |of, piece: &Piece| {
-        let mut texts: Vec<&str> = Vec::new();
+        let mut texts: Vec<String> = Vec::new();
         let own = all().filter(|event| kind(*event) == of);
         for (_, event) in own.filter(|(_, event)| (piece.from..=piece.to).contains(&event.at)) {
-            if !texts.contains(&event.text.as_str()) {
-                texts.push(&event.text);
+            let text = words::told(&event.text);
+            if !texts.contains(&text) {
+                texts.push(text);
             }
         }
         if texts.len() > TEXTS_MAX {
@@ -317,7 +320,7 @@ fn events<'a>(parts: &'a Parts) -> Vec<Block> {
             },
             piece.count.to_string(),
             (*severity).clone(),
-            (*word).clone(),
+            words::plain(word),
             (*subject).clone(),
             said(*kind, piece),
         ]);

@@ -28,10 +28,14 @@ pub(super) fn section(parts: &Parts) -> Vec<Block> {
         return blocks;
     }
     blocks.push(Block::Text(format!("{CONVENTION} All times are UTC.")));
+    let mut drawn = Vec::new();
     for evaluated in &parts.evaluated {
         blocks.push(Block::Heading(evaluated.title.clone()));
         match &evaluated.outcome {
-            Ok(outcome) => blocks.extend(result(outcome)),
+            Ok(outcome) => {
+                blocks.extend(result(outcome));
+                blocks.extend(places(outcome, &mut drawn));
+            }
             Err(why) => blocks.push(Block::Caution(format!("There is no result: {why}."))),
         }
     }
@@ -44,13 +48,26 @@ fn result(outcome: &Outcome) -> Vec<Block> {
         // The title page and every page say so.
         !said.contains("`simulated`")
     });
-    blocks.extend(said.map(|said| Block::Caution(words::sentence(said))));
+    blocks.extend(said.map(|said| Block::Caution(words::sentence(&words::told(said)))));
     if !outcome.verdicts.is_empty() {
         blocks.push(Block::Table(verdicts(outcome)));
     }
     blocks.extend(figures::tables(outcome).into_iter().map(Block::Table));
-    blocks.extend(places::blocks(outcome));
     blocks
+}
+
+/// The results at their places; where an evaluation before had the same ones, only whose they are.
+fn places<'a>(outcome: &'a Outcome, drawn: &mut Vec<&'a Outcome>) -> Vec<Block> {
+    let mut before = drawn.iter();
+    let alike = before.find(|other| other.layout.is_some() && other.layout == outcome.layout);
+    if let Some(other) = alike {
+        return vec![Block::Text(format!(
+            "The means at the places are those drawn with {}.",
+            other.title
+        ))];
+    }
+    drawn.push(outcome);
+    places::blocks(outcome)
 }
 
 /// What each evaluation rests on, row by row.
@@ -65,7 +82,7 @@ pub(super) fn appendix(parts: &Parts) -> Vec<Block> {
         let count: usize = outcome.tables.iter().map(|table| table.rows.len()).sum();
         if count > ROWS_MAX {
             blocks.push(Block::Text(format!(
-                "Its {count} rows are too many to print; `zonda evaluate {} --json` gives each of them.",
+                "Its {count} rows are too many to print; “zonda evaluate {} --json” gives each of them.",
                 outcome.run
             )));
         } else {

@@ -73,7 +73,7 @@ fn facts(parts: &Parts) -> Vec<(String, Said)> {
     }
     let seal = dossier.seal.as_ref().map(|seal| {
         format!(
-            "link {}, {}; the record goes up to {} there. `zonda verify` proves the record against it",
+            "link {}, {}; the record goes up to {} there. “zonda verify” proves the record against it",
             seal.link,
             seal.hex(),
             words::time(dossier.utc.of(seal.at))

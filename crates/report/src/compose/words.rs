@@ -1,6 +1,7 @@
 //! Numbers and times as the report writes them.
 
 use jiff::Timestamp;
+use serde_json::Value;
 use zonda_model::Stamp;
 
 /// Five digits that count, with a true minus.
@@ -103,6 +104,80 @@ pub(super) fn span(seconds: f64) -> String {
     }
 }
 
+/// A word for machines as people write it.
+pub(super) fn plain(word: &str) -> String {
+    word.replace('_', " ")
+}
+
+/// What the program wrote down, as a reader wants it: times without what nobody reads, a long list as its length, and what was
+/// asked as words. The record keeps it as it was.
+pub(super) fn told(text: &str) -> String {
+    let text = asked_in_words(text).unwrap_or_else(|| text.to_owned());
+    let text = without_list(&text).unwrap_or(text);
+    let words = text.split(' ').map(|word| {
+        let bare = word.trim_matches(|letter: char| !letter.is_alphanumeric());
+        // Shorter ones are no times; longer ones are something else.
+        let is_time = (20..=27).contains(&bare.len()) && bare.ends_with('Z');
+        if is_time && stamp(bare).is_some() {
+            word.replace(bare, &bare_read_time(bare))
+        } else {
+            word.to_owned()
+        }
+    });
+    quoted(&words.collect::<Vec<_>>().join(" "))
+}
+
+/// With the quotes of print in place of a terminal's.
+fn quoted(text: &str) -> String {
+    let pairs = text.matches('`').count() / 2;
+    let mut told = text.to_owned();
+    for _ in 0..pairs {
+        told = told.replacen('`', "“", 1).replacen('`', "”", 1);
+    }
+    told
+}
+
+/// `…: {"window":"1 h"}` as `…: window 1 h`; `…: {}` as `…`.
+fn asked_in_words(text: &str) -> Option<String> {
+    let at = text.find(": {")?;
+    let (before, object) = (&text[..at], &text[at + 2..]);
+    let object: serde_json::Map<String, Value> = serde_json::from_str(object).ok()?;
+    let said = object
+        .iter()
+        .map(|(key, value)| format!("{} {}", plain(key), in_words(value)));
+    let said = said.collect::<Vec<_>>().join("; ");
+    let colon = if said.is_empty() { "" } else { ": " };
+    Some(format!("{before}{colon}{said}"))
+}
+
+fn in_words(value: &Value) -> String {
+    match value {
+        Value::String(text) => text.clone(),
+        Value::Array(list) if list.len() > LIST_MAX => format!("{} of them", list.len()),
+        Value::Array(list) => list.iter().map(in_words).collect::<Vec<_>>().join(", "),
+        Value::Object(object) => object
+            .iter()
+            .map(|(key, value)| format!("{} {}", plain(key), in_words(value)))
+            .collect::<Vec<_>>()
+            .join(" "),
+        other => other.to_string(),
+    }
+}
+
+/// Longer lists are told by their length.
+const LIST_MAX: usize = 4;
+
+/// `41 channels: a, b, …; more` as `41 channels; more`.
+fn without_list(text: &str) -> Option<String> {
+    const LIST: &str = " channels: ";
+    let at = text.find(LIST)?;
+    let count = text[..at].rsplit(' ').next()?;
+    let count: usize = count.parse().ok()?;
+    let (before, list) = text.split_at(at + " channels".len());
+    let rest = list.find("; ").map_or("", |end| &list[end..]);
+    (count > LIST_MAX).then(|| format!("{before}{rest}"))
+}
+
 /// With a capital letter and a full stop.
 pub(super) fn sentence(text: &str) -> String {
     let mut letters = text.trim_end_matches('.').chars();
@@ -141,5 +216,31 @@ mod tests {
             bare_read_time("2026-11-25T02:10:00.000000Z"),
             "2026-11-25 02:10:00"
         );
+    }
+
+    #[test]
+    fn what_the_journal_says_is_told_short() {
+        for (said, wanted) in [
+            (
+                "run n was cut out of the record by x: from 2026-11-24T17:00:00.000000Z to 2026-11-25T05:00:00.000000Z; 5 channels: a, b, c, d, e; operator: y",
+                "run n was cut out of the record by x: from 2026-11-24 17:00:00 to 2026-11-25 05:00:00; 5 channels; operator: y",
+            ),
+            (
+                "d gives no data since 2026-11-24T23:30:00.000000Z (no answer); 2 channels: a, b",
+                "d gives no data since 2026-11-24 23:30:00 (no answer); 2 channels: a, b",
+            ),
+            (
+                r#"evaluation windows was asked of run n: {"channels":["a","b"],"window":"1 h","on_the_clock":true}"#,
+                "evaluation windows was asked of run n: channels a, b; on the clock true; window 1 h",
+            ),
+            (
+                "evaluation mean was asked of run n: {}",
+                "evaluation mean was asked of run n",
+            ),
+            ("nothing of the kind: {", "nothing of the kind: {"),
+            ("the layout `a` and `b", "the layout “a” and `b"),
+        ] {
+            assert_eq!(told(said), wanted);
+        }
     }
 }

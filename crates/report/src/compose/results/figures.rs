@@ -3,10 +3,12 @@
 use zonda_assess::{Figure, Outcome};
 
 use super::{of_figure, words};
-use crate::document::Table;
+use crate::document::{Said, Table};
 
 /// More columns than these are not read across a page.
 const ACROSS_MAX: usize = 6;
+/// More letters than these do not fit beside each other on paper; what has a time then stands by itself.
+const LETTERS_MAX: usize = 110;
 
 /// The tables of an outcome's results.
 pub(super) fn tables(outcome: &Outcome) -> Vec<Table> {
@@ -24,8 +26,32 @@ pub(super) fn tables(outcome: &Outcome) -> Vec<Table> {
     if !alone.is_empty() {
         tables.push(listed(outcome, &alone));
     }
-    tables.push(crossed(outcome, &subjects, &names, &across));
+    let whole = crossed(outcome, &subjects, &names, &across);
+    let is_timed = |name: &&str| {
+        let mut own = across.iter().filter(|figure| figure.name == *name);
+        own.any(|figure| figure.at.is_some())
+    };
+    let (timed, plain): (Vec<&str>, Vec<&str>) = names.iter().partition(|name| is_timed(name));
+    if letters(&whole) <= LETTERS_MAX || timed.is_empty() || plain.is_empty() {
+        tables.push(whole);
+    } else {
+        tables.push(crossed(outcome, &subjects, &plain, &across));
+        tables.push(crossed(outcome, &subjects, &timed, &across));
+    }
     tables
+}
+
+/// How many letters stand side by side in a table, each column as wide as its longest cell.
+fn letters(table: &Table) -> usize {
+    let columns = table.columns.iter().enumerate();
+    let widest = columns.map(|(at, column)| {
+        let cells = table.rows.iter().filter_map(|row| match row.get(at) {
+            Some(Said::Text(text)) => Some(text.chars().count()),
+            _ => None,
+        });
+        cells.chain([column.heading.chars().count()]).max()
+    });
+    widest.flatten().sum()
 }
 
 /// What results are of, in their order.
@@ -103,7 +129,7 @@ fn listed(outcome: &Outcome, figures: &[&Figure]) -> Table {
         cells.extend(has_subject.then(|| figure.of.clone().unwrap_or_default()));
         cells.push(of_figure(figure));
         cells.extend(has_place.then(|| whence(figure)));
-        cells.extend(has_note.then(|| figure.note.clone().unwrap_or_default()));
+        cells.extend(has_note.then(|| figure.note.as_deref().map(words::told).unwrap_or_default()));
         table.row(cells);
     }
     table
