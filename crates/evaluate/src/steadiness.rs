@@ -20,6 +20,7 @@ use std::collections::VecDeque;
 use std::fmt;
 use std::time::Duration;
 
+use zonda_model::run::spelled;
 use zonda_model::{Period, Stamp};
 
 use crate::bend::{Bend, Critical, END, ROW};
@@ -62,8 +63,8 @@ impl fmt::Display for SteadyRule {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             f,
-            "within {:?} nothing moves beyond its noise and by more than {}, one false alarm in {:.0} windows",
-            self.window,
+            "within {} nothing moves beyond its noise and by more than {}, one false alarm in {:.0} windows",
+            spelled(self.window),
             self.negligible,
             1.0 / self.false_alarms
         )

@@ -294,7 +294,7 @@ fn single_losses_do_not_matter() {
 fn a_rule_says_its_definition() {
     assert_eq!(
         rule().to_string(),
-        "within 640s nothing moves beyond its noise and by more than 0, one false alarm in 1000 windows"
+        "within 10 min 40 s nothing moves beyond its noise and by more than 0, one false alarm in 1000 windows"
     );
 }
 

@@ -252,7 +252,7 @@ fn a_figure_says_its_definition() {
     let window = Duration::from_mins(1);
     assert_eq!(
         Definition::Steepest { window }.to_string(),
-        "the steepest least-squares line through 60s of samples, not smoothed"
+        "the steepest least-squares line through 1 min of samples, not smoothed"
     );
     assert_eq!(every(1.0).to_string(), "of the samples as they are");
 }

@@ -2,10 +2,12 @@
 
 import { length } from './format.js'
 import { groups, sentenceOf } from './state.js'
-import { LINE, many, sentence } from './words.js'
+import { LINE, many, sentence, some, told } from './words.js'
 
 /** Fewer days of room than this: order a disk; than that: now. */
 const [ROOM_LOOK_DAYS, ROOM_ACT_DAYS] = [14, 2]
+/** More channels of one state are not named one by one. */
+const NAMED_MOST = 6
 /** These marks mean that data are missing or wrong at this moment. */
 const GRAVE = new Set(['fault', 'none', 'stale'])
 
@@ -50,11 +52,11 @@ function ofChannels(channels) {
   const bad = channels.filter(({ mark }) => mark !== 'ok' && mark !== 'off')
   return groups(bad).map((group) => {
     const detail = group[0].why.split(': ').slice(1).join(': ')
-    const names = group.length > 2 ? group.map(({ name }) => name).join(', ') : ''
+    const names = group.length > 2 ? told(some(group.map(({ name }) => name), NAMED_MOST)) : ''
     return {
       level: GRAVE.has(group[0].mark) ? 'act' : 'look',
       what: sentenceOf(group),
-      more: [sentence(detail), names].filter(Boolean).join('. '),
+      more: [told(detail), names].filter(Boolean).join(' '),
       href: `#over-time?ch=${group.slice(0, 6).map(({ name }) => name).join(',')}&span=3600`,
     }
   })

@@ -75,6 +75,9 @@ export function reshape(shape, mark) {
   shape.firstElementChild?.setAttribute('href', `#m-${mark}`)
 }
 
+/** A date and a time: where there is no room for both beside each other, it breaks between them. */
+const TIME = /^(\d{4}-\d\d-\d\d) (\d\d:\d\d:\d\d)$/
+
 /**
  * A table whose rows become blocks on a phone and stay rows to a reader by ear.
  *
@@ -88,7 +91,8 @@ export function table(label, heads, rows) {
     return role(head, 'columnheader')
   }))
   const lines = rows.map((cells) => role(element('tr', '', ...cells.map((inside, index) => {
-    const cell = element('td', heads[index][0], inside)
+    const [, date, time] = TIME.exec(typeof inside === 'string' ? inside : '') ?? []
+    const cell = element('td', heads[index][0], ...(time ? [element('span', 'whole', date), ' ', element('span', 'whole', time)] : [inside]))
     cell.dataset.head = heads[index][1]
     return role(cell, 'cell')
   })), 'row'))

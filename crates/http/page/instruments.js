@@ -10,7 +10,7 @@ import { ask, signature } from './forms.js'
 import { look, reading } from './look.js'
 import { LoopChecks } from './loopchecks.js'
 import { writer } from './units.js'
-import { sentence } from './words.js'
+import { sentence, some } from './words.js'
 
 /** What a finding is worth, as a word and a class. */
 const FINDING = /** @type {Record<string, [string, string]>} */ ({ fine: ['Fine', 'ok'], look: ['Look', 'mind'], wrong: ['Wrong', 'bad'] })
@@ -57,7 +57,10 @@ export class Instruments {
     const { state, findings, at } = await askJson('/api/v1/prestart')
     const bad = findings.filter(({ state }) => state !== 'fine')
     const words = state === 'fine' ? 'Everything is there for a night of 12 hours.' : `${bad.length} of ${findings.length} findings need a look before a night of 12 hours.`
-    const rows = (/** @type {import('./types').Finding[]} */ found) => found.map(({ aspect, subject, state, what, todo }) => [element('span', `word ${FINDING[state][1]}`, FINDING[state][0]), sentence(aspect), subject, sentence(what), todo ? sentence(todo) : ''])
+    const rows = (/** @type {import('./types').Finding[]} */ found) => alike(found).map((all) => {
+      const [{ aspect, state, what, todo }] = all
+      return [element('span', `word ${FINDING[state][1]}`, FINDING[state][0]), sentence(aspect), some(all.map(({ subject }) => subject), 3), sentence(what), todo ? sentence(todo) : '']
+    })
     const heads = /** @type {[string, string][]} */ ([['', 'Finding'], ['', 'About'], ['', 'Which'], ['', 'What is the case'], ['', 'What to do']])
     const all = element('details', '', element('summary', '', `All ${findings.length} findings`), table('All findings', heads, rows(findings)))
     return [
@@ -188,6 +191,16 @@ async function fill(place, part) {
   } catch (error) {
     swap(place, element('p', 'soft', `This could not be asked for: ${reason(error)}`))
   }
+}
+
+/** Findings that say the same of several things, together. @param {import('./types').Finding[]} found */
+function alike(found) {
+  /** @type {Map<string, import('./types').Finding[]>} */ const kinds = new Map()
+  for (const finding of found) {
+    const key = [finding.state, finding.aspect, finding.what, finding.todo].join('|')
+    kinds.set(key, [...(kinds.get(key) ?? []), finding])
+  }
+  return [...kinds.values()]
 }
 
 /** @param {number | null} number_ @param {string} unit */

@@ -2,7 +2,7 @@
 // warnings, and what was left out and why.
 
 import { element, table } from './dom.js'
-import { number } from './format.js'
+import { known, number } from './format.js'
 import { reading, timed } from './look.js'
 import { list, many, sentence, told as toldOf } from './words.js'
 
@@ -132,9 +132,9 @@ function budgetOf({ budget }) {
 const COLUMNS = /** @type {[string, (row: Table['rows'][number], when: (at: string) => string) => string][]} */ ([
   ['From', ({ from }, when) => when(from)],
   ['To', ({ to }, when) => when(to)],
-  ['Value', ({ value }) => figure(value)],
-  ['Expanded uncertainty', ({ expanded }) => figure(expanded)],
-  ['Standard deviation', ({ sd }) => figure(sd)],
+  ['Value', ({ value, expanded }) => figure(value, expanded)],
+  ['Expanded uncertainty', ({ expanded }) => figure(expanded, expanded)],
+  ['Standard deviation', ({ sd }) => figure(sd, sd)],
   ['Covered', ({ coverage }) => (typeof coverage === 'number' ? `${number(coverage * 100, 1)} %` : '')],
   ['Samples', ({ used }) => (typeof used === 'number' ? number(used, 0) : '')],
   ['State', ({ word }) => sentence(word ?? '')],
@@ -146,13 +146,14 @@ function tableOf({ name, of, unit, rows }) {
   const clock = reading()
   const when = (/** @type {string} */ at) => clock.when(Date.parse(at), Date.now())
   const columns = COLUMNS.map(([head, write]) => ({ head, texts: rows.map((row) => write(row, when)) })).filter(({ texts }) => texts.some(Boolean))
-  const isValue = (/** @type {string} */ head) => ['Value', 'Expanded uncertainty', 'Standard deviation'].includes(head)
+  // A difference of temperatures is one in kelvin.
+  const units = /** @type {Record<string, string>} */ ({ Value: unit, 'Expanded uncertainty': unit.replace('°C', 'K'), 'Standard deviation': unit.replace('°C', 'K') })
   return element('details', '', element('summary', '', sentence([name, of].filter(Boolean).join(', '))),
-    table(name, columns.map(({ head }) => ['', unit && isValue(head) ? `${head}, ${unit}` : head]), rows.map((_, row) => columns.map(({ texts }) => texts[row]))))
+    table(name, columns.map(({ head }) => ['', units[head] && units[head] !== '1' ? `${head}, ${units[head]}` : head]), rows.map((_, row) => columns.map(({ texts }) => texts[row]))))
 }
 
-/** @param {number | null | undefined} value */
-const figure = (value) => (typeof value === 'number' ? short(value) : '')
+/** A value to the digits of its uncertainty, where it has one. @param {number | null | undefined} value @param {number | null | undefined} [expanded] */
+const figure = (value, expanded) => (typeof value !== 'number' ? '' : expanded ? known(value, expanded).split(' ± ')[0] : short(value))
 
 /** What it rests on. @param {import('./types').Outcome['inputs']} inputs @returns {Node[]} */
 function rests(inputs) {

@@ -117,7 +117,7 @@ export function unpack(buffer) {
  */
 export function paths(trend, channel, { width, height, least, period }) {
   const { lo, hi } = trend.summary(channel)
-  if (!(hi >= lo)) return { band: '', mean: '', gaps: '' }
+  if (!(hi >= lo)) return { band: '', mean: '', gaps: `M0 0H${width}V${height}H0Z` }
   const span = Math.max(hi - lo, least, 1e-9)
   const bottom = (hi + lo) / 2 - span / 2
   const x = (/** @type {number} */ place) => ((place * width) / BUCKETS).toFixed(1)

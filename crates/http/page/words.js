@@ -61,9 +61,9 @@ export const RUN = /** @type {Record<string, string>} */ ({
   discarded: 'Discarded',
 })
 
-/** `temperature_difference` as two words, with a capital. @param {string} word */
+/** `temperature_difference` as two words, with a capital; names stand without their backticks. @param {string} word */
 export function sentence(word) {
-  const words = word.replaceAll('_', ' ')
+  const words = word.replaceAll('_', ' ').replaceAll('`', '')
   return words.charAt(0).toUpperCase() + words.slice(1)
 }
 
@@ -75,6 +75,9 @@ export function told(words) {
 
 /** `1 channel`, `2 channels`. @param {number} number @param {string} one @param {string} [more] */
 export const many = (number, one, more = `${one}s`) => `${number} ${number === 1 ? one : more}`
+
+/** As many as a reader takes in, and how many more. @param {string[]} items @param {number} most */
+export const some = (items, most) => (items.length > most + 1 ? `${items.slice(0, most).join(', ')} and ${items.length - most} more` : list(items))
 
 /** `a`, `a and b`, `a, b and c`. @param {string[]} items */
 export function list(items) {

@@ -3,6 +3,8 @@
 use std::fmt;
 use std::time::Duration;
 
+use zonda_model::run::spelled;
+
 use super::CourseRule;
 
 /// A figure of a transient; its text is its definition.
@@ -46,7 +48,8 @@ impl fmt::Display for Definition {
             Self::Steepest { window } => {
                 write!(
                     f,
-                    "the steepest least-squares line through {window:?} of samples, not smoothed"
+                    "the steepest least-squares line through {} of samples, not smoothed",
+                    spelled(*window)
                 )
             }
             Self::MeanRate => write!(
@@ -59,7 +62,8 @@ impl fmt::Display for Definition {
             ),
             Self::Settling { dwell } => write!(
                 f,
-                "the last time that the band was entered, and known to have been kept for {dwell:?}"
+                "the last time that the band was entered, and known to have been kept for {}",
+                spelled(*dwell)
             ),
             Self::Soak => write!(
                 f,
@@ -67,7 +71,8 @@ impl fmt::Display for Definition {
             ),
             Self::Recovery { dwell } => write!(
                 f,
-                "from the event until the band was last entered, and known to have been kept for {dwell:?}"
+                "from the event until the band was last entered, and known to have been kept for {}",
+                spelled(*dwell)
             ),
         }
     }
@@ -79,7 +84,11 @@ impl fmt::Display for CourseRule {
         if self.smoothing.is_zero() {
             write!(f, "of the samples as they are")
         } else {
-            write!(f, "of local least-squares lines over {:?}", self.smoothing)
+            write!(
+                f,
+                "of local least-squares lines over {}",
+                spelled(self.smoothing)
+            )
         }
     }
 }

@@ -143,7 +143,7 @@ test('what needs attention: the urgent first, each with its cause', () => {
   assert.deepEqual(items.map(({ level, what }) => `${level}: ${what}`), [
     'act: Line bench: silent', 'act: b has a fault (open loop)', 'look: a is suspect (stuck)', 'look: Room on the disk for 5 days', 'look: Samples are missing',
   ])
-  assert.equal(items[1].more, 'Below 3.6 mA')
+  assert.equal(items[1].more, 'Below 3.6 mA.')
   assert.equal(attention({ health: { ...health, recording: false, trouble: 'the disk is full', disk_days: 1 }, channels: [], lines: [], gaps: '', time: String })[0].what, 'Nothing is being recorded')
   assert.deepEqual(attention({ health: { ...health, disk_days: 40, missed_12h: 0 }, channels: [channels[2]], lines: [], gaps: '', time: String }), [])
 })

@@ -103,7 +103,7 @@ test('a gap is drawn as one, unless the next tick is not due yet', () => {
   const box = { width: BUCKETS, height: 24, least: 0 }
   assert.equal(paths(trend, 0, { ...box, period: 1000 }).gaps.match(/M/g)?.length, 2, 'before the first sample, and in between')
   assert.equal(paths(trend, 0, { ...box, period: 20_000 }).gaps.match(/M/g)?.length, 1)
-  assert.deepEqual(paths(trend, 1, { ...box, period: 1000 }), { band: '', mean: '', gaps: '' })
+  assert.deepEqual(paths(trend, 1, { ...box, period: 1000 }), { band: '', mean: '', gaps: `M0 0H${BUCKETS}V24H0Z` }, 'nothing at all')
 })
 
 test('a packed history is read by its description', () => {
