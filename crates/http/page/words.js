@@ -61,16 +61,18 @@ export const RUN = /** @type {Record<string, string>} */ ({
   discarded: 'Discarded',
 })
 
-/** `temperature_difference` as two words, with a capital; names stand without their backticks. @param {string} word */
+/** `temperature_difference` as two words, with a capital. What stands in backticks is a name: it stays as it is, without them.
+ * @param {string} word */
 export function sentence(word) {
-  const words = word.replaceAll('_', ' ').replaceAll('`', '')
-  return words.charAt(0).toUpperCase() + words.slice(1)
+  const words = word.split('`').map((part, index) => (index % 2 ? part : part.replaceAll('_', ' '))).join('')
+  return word.startsWith('`') ? words : words.charAt(0).toUpperCase() + words.slice(1)
 }
 
 /** What the recorder says for people, with a capital and a stop; its words in backticks stand as they are. @param {string} words */
 export function told(words) {
   const plain = words.trim().replaceAll('`', '')
-  return plain && plain.charAt(0).toUpperCase() + plain.slice(1) + (/[.!?:]$/.test(plain) ? '' : '.')
+  const first = words.trim().startsWith('`') ? plain.charAt(0) : plain.charAt(0).toUpperCase()
+  return plain && first + plain.slice(1) + (/[.!?:]$/.test(plain) ? '' : '.')
 }
 
 /** `1 channel`, `2 channels`. @param {number} number @param {string} one @param {string} [more] */

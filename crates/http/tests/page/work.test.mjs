@@ -7,7 +7,7 @@ import { paired } from '../../page/agreement.js'
 import { KINDS, parameters } from '../../page/asking.js'
 import { shareOf } from '../../page/downloads.js'
 import { bytes } from '../../page/format.js'
-import { told } from '../../page/words.js'
+import { sentence, told } from '../../page/words.js'
 
 test('a table’s share is that of the time in its last whole line', () => {
   const stretch = { from: Date.parse('2026-11-25T18:00:00Z'), to: Date.parse('2026-11-26T06:00:00Z') }
@@ -45,4 +45,7 @@ test('the recorder’s words become sentences, and its names stay whole', () => 
   assert.equal(told('its scatter is s/√n_eff'), 'Its scatter is s/√n_eff.')
   assert.equal(told('samples carry the mark `simulated`.'), 'Samples carry the mark simulated.')
   assert.equal(told(' '), '')
+  assert.equal(told('`evry` is not a key'), 'evry is not a key.')
+  assert.equal(sentence('`evry_one` is not a known_key here'), 'evry_one is not a known key here')
+  assert.equal(sentence('temperature_difference'), 'Temperature difference')
 })
