@@ -721,4 +721,30 @@ mod tests {
             (1_440_000, 1_570_000)
         );
     }
+
+    #[test]
+    fn evaluations_at_once_tell_how_far_all_of_them_are() {
+        let told = Arc::new(Mutex::new(Vec::new()));
+        let heard = Arc::clone(&told);
+        let watch = Watch::new(CancellationToken::new(), move |done, whole| {
+            heard
+                .lock()
+                .unwrap()
+                .push((done.as_secs(), whole.as_secs()));
+        });
+        let parts = watch.split(2);
+        let tell = |part: usize, done, whole| {
+            let second = Duration::from_secs;
+            parts[part].tell(second(done), second(whole));
+        };
+        tell(0, 50, 100);
+        tell(1, 10, 10);
+        // It reads a second time: what all of them are through does not go back.
+        tell(0, 20, 100);
+        tell(0, 100, 100);
+        assert_eq!(
+            *told.lock().unwrap(),
+            [(25, 100), (7, 10), (75, 100), (100, 100)]
+        );
+    }
 }

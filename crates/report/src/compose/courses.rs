@@ -15,7 +15,7 @@ const HEIGHT: f64 = 160.0;
 const TOGETHER: usize = 240;
 
 pub(super) fn section(parts: &Parts) -> Vec<Block> {
-    let mut blocks = vec![super::section("What was recorded")];
+    let mut blocks = vec![super::flowing("What was recorded")];
     blocks.push(Block::Text(
         "Mean, standard deviation and extremes are of the samples that have a value and no fault; nothing was interpolated."
             .to_owned(),
