@@ -30,8 +30,9 @@ export function reading() {
 }
 /** @type {Record<string, ReturnType<typeof clock>>} */ const clocks = {}
 
-/** What the recorder says for the record, with its times as this reader wants them. @param {string} text */
-export const timed = (text) => text.replace(/\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z/g, (stamp) => reading().when(Date.parse(stamp), Date.now()))
+/** What the recorder says for the record, with its times as this reader wants them, and without what only programs read.
+ * @param {string} text */
+export const timed = (text) => text.replace(/: \{".*\}/, '').replace(/\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z/g, (stamp) => reading().when(Date.parse(stamp), Date.now()))
 
 
 /** Ties the controls of the page to the choices. */

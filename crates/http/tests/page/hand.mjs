@@ -68,7 +68,8 @@ export class Hand extends Browser {
   async portray(folder, name, sizes = SIZES) {
     mkdirSync(folder, { recursive: true })
     for (const theme of ['light', 'dark']) {
-      await this.value(`document.documentElement.dataset.theme = ${JSON.stringify(theme)}`)
+      // As a reader chooses it, so that charts follow; the first run's page has no choice.
+      await this.value(`(document.querySelector('[name=theme][value=${theme}]') ?? { click: () => { document.documentElement.dataset.theme = '${theme}' } }).click()`)
       for (const [width, height] of sizes) {
         await this.size(width, height)
         await this.until(`innerWidth === ${width}`, 2000)
@@ -80,7 +81,7 @@ export class Hand extends Browser {
         writeFileSync(join(folder, `${name}-${width}-${theme}.png`), Buffer.from(data, 'base64'))
       }
     }
-    await this.value(`delete document.documentElement.dataset.theme`)
+    await this.value(`document.querySelector('[name=theme][value=auto]')?.click(); delete document.documentElement.dataset.theme`)
     await this.size(1280, 900)
   }
 
