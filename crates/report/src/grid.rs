@@ -5,6 +5,7 @@
 //! number is left out here (nobody should average it by accident; the long layout has it). Where
 //! samples are missing, the quality says the gap's cause.
 
+use std::borrow::Cow;
 use std::collections::VecDeque;
 
 use zonda_model::quality::Worth;
@@ -75,7 +76,7 @@ pub struct Row<'a> {
 
 impl Row<'_> {
     /// The words of the quality of this channel: flags, and causes of what is missing.
-    pub fn words(&self, column: usize) -> String {
+    pub fn words(&self, column: usize) -> Cow<'_, str> {
         self.tallies[column].words(self.begin)
     }
 }
@@ -92,6 +93,8 @@ pub struct Tally {
     /// How far from the step's time the sample is that was kept, µs.
     distance: u64,
     missing: Vec<Missing>,
+    /// The words of a quality; it seldom changes from one step to the next.
+    said: (Quality, String),
 }
 
 impl Grid {
@@ -180,6 +183,9 @@ impl Grid {
         while let Some(gap) = self.to_come.pop_front_if(|gap| gap.from < end) {
             self.tallies[gap.column].missing.push(gap);
         }
+        for tally in &mut self.tallies {
+            tally.say();
+        }
         let first = self.first.unwrap_or(self.open);
         let has_room = write(&Row {
             time: self.open,
@@ -206,6 +212,16 @@ impl Tally {
             quality: None,
             distance: u64::MAX,
             missing: Vec::new(),
+            said: (Quality::empty(), Quality::empty().to_string()),
+        }
+    }
+
+    /// Puts the step's quality into words.
+    fn say(&mut self) {
+        if let Some(quality) = self.quality
+            && self.said.0 != quality
+        {
+            self.said = (quality, quality.to_string());
         }
     }
 
@@ -260,7 +276,11 @@ impl Tally {
         self.values
     }
 
-    fn words(&self, from: Stamp) -> String {
+    fn words(&self, from: Stamp) -> Cow<'_, str> {
+        if self.missing.is_empty() {
+            let said = self.quality.map_or("", |_| self.said.1.as_str());
+            return Cow::Borrowed(said);
+        }
         let mut words: Vec<String> = self.quality.iter().flat_map(|it| it.words()).collect();
         for gap in self.missing.iter().filter(|gap| !gap.is_over(from)) {
             if !words.iter().any(|word| word == gap.cause.word()) {
@@ -268,8 +288,8 @@ impl Tally {
             }
         }
         match (self.quality, words.is_empty()) {
-            (Some(_), true) => "good".to_owned(),
-            _ => words.join(" "),
+            (Some(_), true) => Cow::Borrowed("good"),
+            _ => Cow::Owned(words.join(" ")),
         }
     }
 }

@@ -239,6 +239,21 @@ async fn a_gap_longer_than_a_chunk_is_written_step_by_step() {
     );
 }
 
+/// The samples end long before the stretch does: what comes then is steps, and no sample for a second time.
+#[tokio::test]
+async fn a_silence_at_the_end_longer_than_a_chunk_repeats_nothing() {
+    let bench = Bench::new(&["a", "b"]).await;
+    bench.record(0, 0..10).await;
+    bench.record(1, 0..10).await;
+    bench.miss(1, 4 * HOUR).await;
+    let wide = Layout::Wide(Steps::default());
+    let (rows, count, _) = bench.export(&request(wide, 0, 5 * HOUR)).await;
+    assert!(count.rows > 10_000, "{count:?}");
+    assert_eq!(count.samples, 20);
+    let filled = rows.iter().filter(|row| !row[2].is_empty()).count();
+    assert_eq!(filled, 10 + 1, "the heading, and a row for each second");
+}
+
 #[tokio::test]
 async fn times_are_true_utc_also_where_the_axis_was_not() {
     let bench = Bench::new(&["a"]).await;

@@ -1,14 +1,16 @@
 //! Where the rows come from: samples and gaps of one stretch after the other, a page at a time.
 
 use std::collections::HashMap;
+use std::panic::resume_unwind;
 
+use tokio_util::task::AbortOnDropHandle;
 use zonda_model::{Sample, Stamp};
 use zonda_store::{ChannelId, Key, Readable, SampleRow, StoreError};
 
 use crate::TrueUtc;
 use crate::table::Column;
 
-/// Samples read at once: a few milliseconds of reading and 2 MB of memory.
+/// Samples read at once: some ten milliseconds of reading and 1 MB of memory, of which there are two.
 pub(super) const PAGE: i64 = 20_000;
 
 /// Where the rows come from.
@@ -22,11 +24,25 @@ pub(super) struct Source {
     pub(super) keys: Option<Vec<ChannelId>>,
 }
 
-/// Samples of one stretch, a page at a time.
+/// A page under way.
+type Reading = AbortOnDropHandle<Result<Vec<SampleRow>, StoreError>>;
+
+/// What comes after the page at hand.
+#[derive(Debug)]
+enum Next {
+    /// The first page.
+    First,
+    /// A page on its way.
+    Page(Reading),
+    /// Nothing more, however often it is asked for.
+    Nothing,
+}
+
+/// Samples of one stretch, a page at a time. While one page is written the next one is read, and no more.
 #[derive(Debug)]
 pub(super) struct Samples {
     pub(super) range: (Stamp, Stamp),
-    after: Option<Key>,
+    next: Next,
     pub(super) page: std::vec::IntoIter<Sample<usize>>,
 }
 
@@ -34,25 +50,30 @@ impl Samples {
     pub(super) fn new(range: (Stamp, Stamp)) -> Self {
         Self {
             range,
-            after: None,
+            next: Next::First,
             page: Vec::new().into_iter(),
         }
     }
 
-    /// Reads on where the page is used up. Returns false at the end of the stretch.
+    /// Goes on with the next page where this one is used up. Returns false at the end of the stretch.
     pub(super) async fn turn_page(&mut self, source: &Source) -> Result<bool, StoreError> {
         while self.page.len() == 0 {
-            let rows = source
-                .record
-                .samples(self.range, source.keys.as_deref(), self.after, PAGE)
-                .await?;
+            let next = match std::mem::replace(&mut self.next, Next::Nothing) {
+                Next::First => source.begin_page(self.range, None),
+                Next::Page(reading) => reading,
+                Next::Nothing => return Ok(false),
+            };
+            let rows = next
+                .await
+                .unwrap_or_else(|error| resume_unwind(error.into_panic()))?;
             let Some(last) = rows.last() else {
                 return Ok(false);
             };
-            self.after = Some(Key {
+            let after = Key {
                 at: last.at,
                 channel: last.channel,
-            });
+            };
+            self.next = Next::Page(source.begin_page(self.range, Some(after)));
             let samples = rows.iter().filter_map(|row| source.placed(row));
             self.page = samples.collect::<Vec<_>>().into_iter();
         }
@@ -61,6 +82,13 @@ impl Samples {
 }
 
 impl Source {
+    /// Begins to read a page, while others go on.
+    fn begin_page(&self, range: (Stamp, Stamp), after: Option<Key>) -> Reading {
+        let (record, keys) = (self.record.clone(), self.keys.clone());
+        let read = async move { record.samples(range, keys.as_deref(), after, PAGE).await };
+        AbortOnDropHandle::new(tokio::spawn(read))
+    }
+
     /// A sample with the index of its column; `None` for a channel that is not wanted.
     pub(super) fn placed(&self, row: &SampleRow) -> Option<Sample<usize>> {
         let place = *self.places.get(&row.channel)?;

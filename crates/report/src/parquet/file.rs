@@ -48,13 +48,19 @@ impl File {
         rows >= self.rows_max
     }
 
-    /// Writes a row group, one array for each column.
+    /// Writes a row group, one array for each column. Words may come as a dictionary; in the file they are text.
     pub(super) fn group(
         &mut self,
         columns: Vec<ArrayRef>,
         out: &mut Vec<u8>,
     ) -> Result<(), BadRow> {
-        let batch = RecordBatch::try_new(Arc::clone(&self.schema), columns)
+        let fields = self.schema.fields().iter().zip(&columns);
+        let fields: Vec<_> = fields
+            .map(|(field, array)| {
+                Field::new(field.name(), array.data_type().clone(), field.is_nullable())
+            })
+            .collect();
+        let batch = RecordBatch::try_new(Arc::new(Schema::new(fields)), columns)
             .map_err(|error| BadRow(error.to_string()))?;
         let mut writer = self.opened()?;
         writer.write(&batch).map_err(bad)?;

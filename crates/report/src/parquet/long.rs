@@ -2,9 +2,10 @@
 
 use std::sync::Arc;
 
-use arrow_array::ArrayRef;
-use arrow_array::builder::{Float64Builder, StringBuilder, TimestampMicrosecondBuilder};
-use zonda_model::{Code, Sample, Stamp};
+use arrow_array::builder::{Float64Builder, Int32Builder, TimestampMicrosecondBuilder};
+use arrow_array::types::Int32Type;
+use arrow_array::{ArrayRef, DictionaryArray, Int32Array, StringArray};
+use zonda_model::{Code, Quality, Sample, Stamp};
 
 use super::file::{File, times};
 use crate::rows::{BadRow, Rows};
@@ -14,46 +15,99 @@ use crate::table::{Column, Holds, Title, sample_titles};
 #[derive(Debug)]
 pub(crate) struct Long {
     columns: Vec<Column>,
+    words: Words,
     file: File,
     rows: usize,
     time: TimestampMicrosecondBuilder,
-    channel: StringBuilder,
+    /// Of each row, which column; it leads to the words that a channel's rows have in common.
+    channel: Int32Builder,
     value: Float64Builder,
-    unit: StringBuilder,
-    quality: StringBuilder,
+    quality: Int32Builder,
+    qualities: Qualities,
     code: Float64Builder,
-    basis: StringBuilder,
+}
+
+/// What stands in every row of a channel, by column.
+#[derive(Debug)]
+struct Words {
+    name: ArrayRef,
+    unit: ArrayRef,
+    basis: ArrayRef,
+}
+
+/// The qualities that came so far. They are few, and seldom change from one sample to the next.
+#[derive(Debug, Default)]
+struct Qualities {
+    known: Vec<Quality>,
+    last: usize,
+}
+
+impl Qualities {
+    fn place(&mut self, quality: Quality) -> usize {
+        if self.known.get(self.last) != Some(&quality) {
+            let found = self.known.iter().position(|known| *known == quality);
+            self.last = found.unwrap_or(self.known.len());
+            if found.is_none() {
+                self.known.push(quality);
+            }
+        }
+        self.last
+    }
+
+    fn words(&self) -> ArrayRef {
+        let words = self.known.iter().map(|quality| Some(quality.to_string()));
+        Arc::new(words.collect::<StringArray>())
+    }
 }
 
 impl Long {
     pub(crate) fn new(columns: &[Column]) -> Self {
+        let words = |word: fn(&Column) -> Option<&str>| -> ArrayRef {
+            Arc::new(columns.iter().map(word).collect::<StringArray>())
+        };
         Self {
+            words: Words {
+                name: words(|column| Some(column.name.as_str())),
+                unit: words(|column| Some(column.unit.symbol())),
+                basis: words(|column| column.basis.as_deref()),
+            },
             columns: columns.to_vec(),
             file: File::new(&titles()),
             rows: 0,
             time: times(0),
-            channel: StringBuilder::new(),
+            channel: Int32Builder::new(),
             value: Float64Builder::new(),
-            unit: StringBuilder::new(),
-            quality: StringBuilder::new(),
+            quality: Int32Builder::new(),
+            qualities: Qualities::default(),
             code: Float64Builder::new(),
-            basis: StringBuilder::new(),
         }
     }
 
     fn group(&mut self, out: &mut Vec<u8>) -> Result<(), BadRow> {
         self.rows = 0;
+        let channel = self.channel.finish();
         let columns: Vec<ArrayRef> = vec![
             Arc::new(self.time.finish()),
-            Arc::new(self.channel.finish()),
+            said(&channel, &self.words.name)?,
             Arc::new(self.value.finish()),
-            Arc::new(self.unit.finish()),
-            Arc::new(self.quality.finish()),
+            said(&channel, &self.words.unit)?,
+            said(&self.quality.finish(), &self.qualities.words())?,
             Arc::new(self.code.finish()),
-            Arc::new(self.basis.finish()),
+            said(&channel, &self.words.basis)?,
         ];
         self.file.group(columns, out)
     }
+}
+
+/// A column of words, each said once and pointed at.
+fn said(keys: &Int32Array, words: &ArrayRef) -> Result<ArrayRef, BadRow> {
+    let array = DictionaryArray::<Int32Type>::try_new(keys.clone(), Arc::clone(words));
+    Ok(Arc::new(array.map_err(|error| BadRow(error.to_string()))?))
+}
+
+/// A place in a list that is short.
+fn key(place: usize) -> i32 {
+    i32::try_from(place).unwrap_or(i32::MAX)
 }
 
 fn titles() -> Vec<Title> {
@@ -72,13 +126,12 @@ impl Rows<Sample<usize>> for Long {
     fn row(&mut self, utc: Stamp, sample: &Sample<usize>, out: &mut Vec<u8>) -> Result<(), BadRow> {
         let column = &self.columns[sample.channel];
         self.time.append_value(utc.micros());
-        self.channel.append_value(column.name.as_str());
+        self.channel.append_value(key(sample.channel));
         self.value
             .append_option(sample.value.map(|value| column.unit.from_si(value)));
-        self.unit.append_value(column.unit.symbol());
-        self.quality.append_value(sample.quality.to_string());
+        self.quality
+            .append_value(key(self.qualities.place(sample.quality)));
         self.code.append_option(sample.code.map(number));
-        self.basis.append_option(column.basis.as_deref());
         self.rows += 1;
         if self.file.is_group(self.rows) {
             self.group(out)?;
