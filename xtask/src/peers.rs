@@ -14,12 +14,13 @@ use anyhow::{Context, Result};
 use crate::shell;
 
 /// Debian's packages that suites use, each with a program that it brings.
-const DEBIAN: [(&str, &str); 5] = [
+const DEBIAN: [(&str, &str); 6] = [
     ("faketime", "faketime"),
     ("strace", "strace"),
     ("chromium", "chromium"),
     ("npm", "npm"),
     ("poppler-utils", "pdftotext"),
+    ("libreoffice-calc-nogui", "soffice"),
 ];
 /// Where the page's tests have their packages.
 const PAGE: &str = "crates/http/tests/page";
