@@ -284,6 +284,8 @@ async fn copy(
             written => written.context("the file cannot be written")?,
         }
         bar.set_position(writing.count().samples);
+        // Where the next page is there already nothing else would be waited for, and nobody would hear a Ctrl-C.
+        tokio::task::yield_now().await;
     }
     out.flush().or_else(|error| match error.kind() {
         std::io::ErrorKind::BrokenPipe => Ok(()),
