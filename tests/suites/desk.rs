@@ -34,7 +34,28 @@ pub(crate) fn tests() -> Vec<Trial> {
             &[],
             refusals,
         ),
+        test("desk::a_reader_may_have_seen_enough", &[], enough),
     ]
+}
+
+/// As where the output goes to `head`: that is no fault, and nothing is said of it.
+fn enough(_: &Bench) -> Result<()> {
+    let (reader, writer) = std::io::pipe()?;
+    drop(reader);
+    let output = std::process::Command::new(daemon::binary())
+        .arg("check")
+        .arg(concat!(
+            env!("CARGO_MANIFEST_DIR"),
+            "/../config/converter-on-a-board.toml"
+        ))
+        .stdout(writer)
+        .output()?;
+    let said = String::from_utf8_lossy(&output.stderr);
+    ensure!(
+        output.status.success() && !said.contains("panicked"),
+        "{output:?}"
+    );
+    Ok(())
 }
 
 fn libraries(_: &Bench) -> Result<()> {

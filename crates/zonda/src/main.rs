@@ -38,6 +38,7 @@ const EXIT_CODES: &str = "Exit codes: 0 done; 1 the thing asked about is not wel
 fn main() -> ExitCode {
     let cli = Cli::parse_from(amount::with_true_minus(std::env::args_os()));
     logging::start();
+    end_where_nobody_reads_on();
     match cli.command.run() {
         Ok(exit) => exit.into(),
         Err(error) => {
@@ -45,6 +46,20 @@ fn main() -> ExitCode {
             exit::Exit::CouldNot.into()
         }
     }
+}
+
+/// Whoever reads our output may have seen enough, as `head` does: `println!` gives up then, and that is no fault.
+///
+/// The signal that would end a program by itself is off in Rust, and must stay so for the sockets of a daemon.
+fn end_where_nobody_reads_on() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        let words = panic.payload_as_str().unwrap_or_default();
+        if words.starts_with("failed printing to stdout") && words.contains("Broken pipe") {
+            std::process::exit(0);
+        }
+        usual(panic);
+    }));
 }
 
 /// The runtime of commands that need one.
