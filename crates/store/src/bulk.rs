@@ -59,6 +59,7 @@ impl Bulk {
 
     /// Reads a page, in a transaction of its own.
     pub(crate) async fn read(&self, page: Page) -> Result<Vec<SampleRow>, StoreError> {
+        // None any more after `close`: who held on to it that long still gets its page.
         let turn = Arc::clone(&self.turns).acquire_owned().await;
         let shared = Arc::clone(&self.shared);
         let reading = tokio::task::spawn_blocking(move || {

@@ -22,7 +22,8 @@ use command::Command;
 /// Unattended acquisition for labs that measure hot air.
 ///
 /// Reads many velocity and temperature meters by one clock, says what each reading is worth, stores
-/// it so that nothing is lost, and hands over the CSV.
+/// it so that nothing is lost, works out averages, uniformity, flow and uncertainty, and hands over the CSV and the
+/// test report.
 ///
 /// New here? `zonda demo` runs a simulated curing oven and shows where to look.
 #[derive(Debug, Parser)]
